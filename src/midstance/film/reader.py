@@ -1,12 +1,13 @@
-"""Opens films and streams their pictures with the times the camera wrote, upright, without ever holding the film.
+"""Opens films and streams their pictures, upright, with the times the camera wrote, never holding the film.
 
 Decisions that matter for measuring:
 
-* **Time** is each picture's presentation timestamp minus that of the first picture shown; never index ÷ frame rate. Pictures
-  that an edit list hides are not shown and not counted.
-* **Upright** pictures: the display matrix (quarter turns and mirroring) is applied to every picture and region.
-* **Damage**: a film that breaks off or cannot be decoded further counts as read up to there if at least one second of it was
-  shown (``FilmReader.notes`` says so); with less it is an error.
+* **Time** is each picture's presentation timestamp minus that of the first picture shown; never index ÷ frame
+  rate. Pictures that an edit list hides are not shown and not counted.
+* **Upright** pictures: the display matrix (quarter turns and mirroring) is applied to every picture and
+  region.
+* **Damage**: a film that breaks off or cannot be decoded further counts as read up to there if at least one
+  second of it was shown (``FilmReader.notes`` says so); with less it is an error.
 * **Colour**: untagged films are read as BT.601 limited range, the default of the common encoders' software.
 * Only local files in ordinary film containers are opened; a play list that points elsewhere is refused.
 """
@@ -15,24 +16,21 @@ from __future__ import annotations
 
 import hashlib
 import os
-import threading
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import attrs
 import av
 import av.error
-import cv2
 import numpy as np
 from av.sidedata.sidedata import Type as SideDataType
-from av.video.reformatter import VideoReformatter
 from numpy.typing import NDArray
 
 from midstance.errors import FilmError
+from midstance.film.frames import FilmInfo, Frame
 
-Picture = NDArray[np.uint8]
+__all__ = ["FilmInfo", "FilmReader", "Frame", "content_sha256", "probe", "read_frames"]
 
 MIN_SIDE_PX, MAX_SIDE_PX = 64, 8192
 #: A damaged film is used up to the damage when at least this much of it was shown, seconds of file time.
@@ -40,119 +38,20 @@ MIN_SALVAGE_S = 1.0
 ALLOWED_FILMS = "a film file with a picture track (MP4, MOV, M4V, MKV, WebM, AVI or MPEG)"
 _OPEN_OPTIONS = {
     # No play lists, no network, no pictures or subtitles posing as films: health data stay on the machine.
-    "format_whitelist": "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,matroska,webm,avi,mpegts,mpeg,asf,flv,mp3,wav,aac,flac,ogg,"
-    "h264,hevc",
+    "format_whitelist": "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,asf,flv,mp3,wav,aac,flac,ogg",
     "protocol_whitelist": "file",
 }
+_FIRST_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 _CAPTURE_TAGS = ("com.android.capture.fps",)
 _DECODE_ERRORS = (av.error.FFmpegError, OSError, ValueError)
-_local = threading.local()
-
-
-@attrs.frozen
-class FilmInfo:
-    """What the container says about a film.
-
-    ``width`` and ``height`` are those of the upright picture. ``rotation_deg`` is the clockwise turn (0, 90, 180 or 270) that
-    makes the stored picture upright, applied after mirroring left–right when ``mirrored``. ``average_fps`` and ``duration_s`` are
-    the container's own figures in file time; ``declared_frames`` is 0 when it has none. ``capture_fps_tag`` is the rate the
-    phone says it captured at, pictures per second of real time.
-    """
-
-    path: Path
-    width: int
-    height: int
-    rotation_deg: int
-    mirrored: bool
-    codec: str
-    pix_fmt: str
-    bit_depth: int
-    average_fps: Fraction
-    declared_frames: int
-    duration_s: float
-    tags: dict[str, str]
-    capture_fps_tag: float | None
-    has_audio: bool
-    size_bytes: int
-    broken_off: bool = False
-
-
-class Frame:
-    """One picture of a film, converted only as far as it is asked for.
-
-    ``index`` counts shown pictures from the film's first; ``file_time_s`` is its presentation time from the first shown picture;
-    ``width`` and ``height`` are upright. Coordinates are pixels of the upright picture.
-    """
-
-    __slots__ = ("_info", "_video", "file_time_s", "height", "index", "width")
-
-    def __init__(self, video: av.VideoFrame, info: FilmInfo, index: int, file_time_s: float) -> None:
-        self._video, self._info = video, info
-        self.index, self.file_time_s = index, file_time_s
-        self.width, self.height = info.width, info.height
-
-    def rgb(self) -> Picture:
-        """Return the whole upright picture, (height, width, 3) uint8, in the order red, green, blue."""
-        return np.ascontiguousarray(_upright(_to_rgb(self._video, self._video), self._info))
-
-    def rgb_region(self, x0: int, y0: int, x1: int, y1: int) -> Picture:
-        """Return the region [x0, x1) × [y0, y1) of ``rgb()``, black where it lies outside the picture.
-
-        Only the region is converted, which is several times cheaper than ``rgb()``; the result is the same to within a
-        rounding step.
-        """
-        if x1 <= x0 or y1 <= y0:
-            raise ValueError(f"empty region ({x0}, {y0}, {x1}, {y1})")
-        cx0, cy0, cx1, cy1 = max(x0, 0), max(y0, 0), min(x1, self.width), min(y1, self.height)
-        if cx1 <= cx0 or cy1 <= cy0:
-            return np.zeros((y1 - y0, x1 - x0, 3), np.uint8)
-        stored = self._stored_region(cx0, cy0, cx1, cy1)
-        part = _upright(_crop_rgb(self._video, *stored), self._info)
-        if (cx0, cy0, cx1, cy1) == (x0, y0, x1, y1):
-            return np.ascontiguousarray(part)
-        out = np.zeros((y1 - y0, x1 - x0, 3), np.uint8)
-        out[cy0 - y0 : cy1 - y0, cx0 - x0 : cx1 - x0] = part
-        return out
-
-    def gray_small(self, width: int) -> Picture:
-        """Return the upright luma reduced to ``width`` px across, uint8 as stored (limited range is not stretched)."""
-        height = max(1, round(self.height * width / self.width))
-        luma = _luma(self._video)
-        turned = self._info.rotation_deg in (90, 270)
-        size = (height, width) if turned else (width, height)
-        # Dropping rows and columns first keeps area averaging cheap; two or more samples a side are still averaged.
-        step = max(1, min(luma.shape[1] // size[0], luma.shape[0] // size[1]) // 2)
-        small = cv2.resize(np.ascontiguousarray(luma[::step, ::step]), size, interpolation=cv2.INTER_AREA)
-        return np.ascontiguousarray(_upright(small, self._info))
-
-    def gray_region(self, x0: int, y0: int, x1: int, y1: int) -> Picture:
-        """Return the upright luma of a region clipped to the picture, uint8; empty when wholly outside."""
-        cx0, cy0, cx1, cy1 = max(x0, 0), max(y0, 0), min(x1, self.width), min(y1, self.height)
-        if cx1 <= cx0 or cy1 <= cy0:
-            return np.zeros((0, 0), np.uint8)
-        sx0, sy0, sx1, sy1 = self._stored_region(cx0, cy0, cx1, cy1)
-        return np.ascontiguousarray(_upright(_luma(self._video, (sx0, sy0, sx1, sy1)), self._info))
-
-    def _stored_region(self, x0: int, y0: int, x1: int, y1: int) -> tuple[int, int, int, int]:
-        """Map an upright region to the stored picture."""
-        w, h = self._video.width, self._video.height
-        turn = self._info.rotation_deg
-        if turn == 90:
-            x0, y0, x1, y1 = y0, h - x1, y1, h - x0
-        elif turn == 180:
-            x0, y0, x1, y1 = w - x1, h - y1, w - x0, h - y0
-        elif turn == 270:
-            x0, y0, x1, y1 = w - y1, x0, w - y0, x1
-        if self._info.mirrored:
-            x0, x1 = w - x1, w - x0
-        return x0, y0, x1, y1
 
 
 class FilmReader(Iterator[Frame]):
     """Iterates over the shown pictures of a film in order of their times.
 
-    ``notes`` (complete once the iteration ended) tells what was wrong with the film and what was done about it;
-    ``frames_read`` counts the pictures handed out and ``last_time_s`` is the file time of the last one seen.
+    ``notes`` (complete once the iteration ended) tells what was wrong with the film and what was done about
+    it; ``frames_read`` counts the pictures handed out and ``last_time_s`` is the file time of the last one
+    seen.
     """
 
     def __init__(
@@ -192,14 +91,15 @@ class FilmReader(Iterator[Frame]):
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _run(self) -> Any:
+    def _run(self) -> Generator[Frame, None, None]:
         path = self.info.path
         container, stream = _open(path)
         try:
             _use_threads(stream, self._threads)
             origin, index = _first_pts(path), 0
             base = stream.time_base or Fraction(1, 1000)
-            # Below two seconds it is quicker to decode what lies before the start than to look for a place to jump to.
+            # Below two seconds it is quicker to decode what lies before the start than to look for a place to
+            # jump to.
             if self._start_s > 2.0:
                 jump = _jump(path, origin, base, self._start_s)
                 if jump is not None:
@@ -273,7 +173,10 @@ class FilmReader(Iterator[Frame]):
 
 
 def probe(path: Path) -> FilmInfo:
-    """Open a film, decode its first picture, and return what is known of it; ``FilmError`` says why it cannot be used."""
+    """Open a film, decode its first picture, and return what is known of it.
+
+    Raises ``FilmError`` with the reason when it cannot be used.
+    """
     path = Path(path)
     container, stream = _open(path)
     try:
@@ -323,8 +226,8 @@ def read_frames(
 ) -> FilmReader:
     """Stream the pictures shown from ``start_s`` to ``end_s`` (seconds of file time, both ends included).
 
-    ``every`` keeps only pictures whose index is a multiple of it. ``info`` saves a second probe. Frames may be kept by the
-    caller, but each holds a whole decoded picture.
+    ``every`` keeps only pictures whose index is a multiple of it. ``info`` saves a second probe. Frames may
+    be kept by the caller, but each holds a whole decoded picture.
     """
     return FilmReader(info if info is not None else probe(path), start_s, end_s, every, threads)
 
@@ -338,20 +241,27 @@ def content_sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-# --- opening -----------------------------------------------------------------------------------------------------------
+# --- opening --------------------------------------------------------------------------------
 
 
 def _open(path: Path) -> tuple[Any, Any]:
     """Open the container and choose its picture track."""
     path = Path(path)
     if not path.exists():
-        raise FilmError("there is no such file", where=str(path), allowed=ALLOWED_FILMS, next_step="check the path")
+        raise FilmError(
+            "there is no such file", where=str(path), allowed=ALLOWED_FILMS, next_step="check the path"
+        )
     if path.is_dir():
         raise FilmError(
-            "this is a folder, not a film", where=str(path), allowed=ALLOWED_FILMS, next_step="name one film in it"
+            "this is a folder, not a film",
+            where=str(path),
+            allowed=ALLOWED_FILMS,
+            next_step="name one film in it",
         )
     if not path.is_file():
-        raise FilmError("this is not a file", where=str(path), allowed=ALLOWED_FILMS, next_step="name a film file")
+        raise FilmError(
+            "this is not a file", where=str(path), allowed=ALLOWED_FILMS, next_step="name a film file"
+        )
     if path.stat().st_size == 0:
         raise FilmError(
             "the file is empty (0 bytes)",
@@ -363,7 +273,10 @@ def _open(path: Path) -> tuple[Any, Any]:
         container = av.open(f"file:{path.resolve()}", options=dict(_OPEN_OPTIONS), metadata_errors="replace")
     except PermissionError as error:
         raise FilmError(
-            "the file may not be read", where=str(path), allowed=ALLOWED_FILMS, next_step="change its permissions"
+            "the file may not be read",
+            where=str(path),
+            allowed=ALLOWED_FILMS,
+            next_step="change its permissions",
         ) from error
     except _DECODE_ERRORS as error:
         boxes = _boxes(path)
@@ -389,7 +302,9 @@ def _open(path: Path) -> tuple[Any, Any]:
             "the file holds sound but no pictures" if sound else "the file holds no picture track",
             where=str(path),
             allowed=ALLOWED_FILMS,
-            next_step="name the film, not its sound track" if sound else "check that the right file was named",
+            next_step="name the film, not its sound track"
+            if sound
+            else "check that the right file was named",
         )
     stream = films[0]
     if stream.codec_context is None:
@@ -440,7 +355,8 @@ def _first_pts(path: Path) -> int:
 
 
 def _pts(video: av.VideoFrame, path: Path) -> int:
-    # AVI and raw streams carry decoding times only; in them these are in the order of display after the decoder.
+    # AVI and raw streams carry decoding times only; in them these are in the order of display after the
+    # decoder.
     pts = video.pts if video.pts is not None else video.dts
     if pts is None:
         raise FilmError(
@@ -455,8 +371,9 @@ def _pts(video: av.VideoFrame, path: Path) -> int:
 def _jump(path: Path, origin: int, base: Fraction, start_s: float) -> tuple[int, NDArray[np.int64]] | None:
     """Find where to jump to so that decoding begins before ``start_s``, and all shown times up to there.
 
-    Returns the seek target and the sorted shown timestamps up to a little beyond the start, from which a picture's index
-    follows; None when jumping is not safe. Packets are read without decoding, so this costs little.
+    Returns the seek target and the sorted shown timestamps up to a little beyond the start, from which a
+    picture's index follows; None when jumping is not safe. Packets are read without decoding, so this costs
+    little.
     """
     target = origin + int((start_s - 1.0) / base)
     beyond = origin + int((start_s + 2.0) / base)
@@ -486,16 +403,18 @@ def _jump(path: Path, origin: int, base: Fraction, start_s: float) -> tuple[int,
 
 
 def _orientation(video: av.VideoFrame) -> tuple[int, bool]:
-    """Return the clockwise turn that makes the picture upright (0, 90, 180, 270) and whether to mirror it first."""
-    side = video.side_data.get(SideDataType.DISPLAYMATRIX)
-    if side is None:
+    """Return the clockwise turn (0–270) that makes the picture upright, and whether to mirror it first."""
+    container: Any = video.side_data
+    try:
+        side = container[SideDataType.DISPLAYMATRIX]
+    except KeyError:
         return 0, False
     a, b, _, c, d = np.frombuffer(bytes(side), np.int32)[:5].astype(float)
     mirrored = a * d - b * c < 0
     if mirrored:
         a, b = -a, -b
     turn = np.degrees(np.arctan2(b, a))
-    return int(round(turn / 90.0)) % 4 * 90, bool(mirrored)
+    return round(float(turn) / 90.0) % 4 * 90, bool(mirrored)
 
 
 def _check_size(path: Path, width: int, height: int) -> None:
@@ -512,7 +431,7 @@ def _check_pixel_shape(path: Path, stream: Any) -> None:
     shape = stream.sample_aspect_ratio
     if shape and abs(float(shape) - 1.0) > 0.005:
         raise FilmError(
-            f"its pixels are not square ({shape.numerator}:{shape.denominator}), which would bend every angle",
+            f"its pixels are not square ({shape.numerator}:{shape.denominator}), which bends every angle",
             where=str(path),
             allowed="square pixels",
             next_step="save the film again with square pixels (1:1)",
@@ -549,7 +468,9 @@ def _boxes(path: Path) -> dict[str, tuple[int, int]]:
             file.seek(at)
             head = file.read(16)
             size, name = int.from_bytes(head[:4], "big"), head[4:8]
-            if not name.isalnum() or (at == 0 and name not in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")):
+            if not name.isalnum() or (
+                at == 0 and name not in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
+            ):
                 return found
             if size == 1 and len(head) == 16:
                 size = int.from_bytes(head[8:16], "big")
@@ -566,94 +487,3 @@ def _breaks_off(path: Path) -> bool:
     """Whether an MP4/MOV file is shorter than its own parts say."""
     total = path.stat().st_size
     return any(at + size > total for at, size in _boxes(path).values())
-
-
-# --- pixels ------------------------------------------------------------------------------------------------------------
-
-
-def _reformatter() -> VideoReformatter:
-    """One converter per thread: it caches its set-up for a size, and is not safe to share."""
-    found = getattr(_local, "reformatter", None)
-    if found is None:
-        found = _local.reformatter = VideoReformatter()
-    return found
-
-
-def _to_rgb(video: av.VideoFrame, like: av.VideoFrame) -> Picture:
-    """Convert to RGB by the matrix and range of the film ``like`` comes from."""
-    matrix = {1: 1, 4: 4, 7: 7, 9: 9, 10: 9}.get(int(like.colorspace), 5)
-    full = int(like.color_range) == 2 or like.format.name.startswith("yuvj")
-    out = _reformatter().reformat(
-        video,
-        format="rgb24",
-        src_colorspace=matrix,
-        dst_colorspace=matrix,
-        src_color_range=2 if full else 1,
-        dst_color_range=2,
-    )
-    picture: Picture = out.to_ndarray()
-    return picture
-
-
-#: Formats cut plane by plane: bytes a sample, chroma shift x, y, and whether chroma is interleaved.
-_PLANAR = {
-    "yuv420p": (1, 1, 1, False),
-    "yuvj420p": (1, 1, 1, False),
-    "yuv422p": (1, 1, 0, False),
-    "yuvj422p": (1, 1, 0, False),
-    "yuv444p": (1, 0, 0, False),
-    "yuvj444p": (1, 0, 0, False),
-    "nv12": (1, 1, 1, True),
-    "yuv420p10le": (2, 1, 1, False),
-    "yuv422p10le": (2, 1, 0, False),
-}
-
-
-def _plane(video: av.VideoFrame, number: int, sample_bytes: int) -> NDArray[Any]:
-    plane = video.planes[number]
-    dtype = np.uint8 if sample_bytes == 1 else np.uint16
-    rows = np.frombuffer(plane, dtype).reshape(plane.height, plane.line_size // sample_bytes)
-    return rows
-
-
-def _luma(video: av.VideoFrame, region: tuple[int, int, int, int] | None = None) -> Picture:
-    x0, y0, x1, y1 = region or (0, 0, video.width, video.height)
-    kind = _PLANAR.get(video.format.name)
-    if kind is None:
-        whole: Picture = _reformatter().reformat(video, format="gray").to_ndarray()
-        return whole[y0:y1, x0:x1]
-    part = _plane(video, 0, kind[0])[y0:y1, x0:x1]
-    return part if kind[0] == 1 else (part >> 2).astype(np.uint8)
-
-
-def _crop_rgb(video: av.VideoFrame, x0: int, y0: int, x1: int, y1: int) -> Picture:
-    """Convert one region of the stored picture, cutting the planes before the conversion."""
-    kind = _PLANAR.get(video.format.name)
-    if kind is None or (x1 - x0) * (y1 - y0) * 4 > video.width * video.height * 3:
-        return _to_rgb(video, video)[y0:y1, x0:x1]
-    sample_bytes, shift_x, shift_y, interleaved = kind
-    # The cut starts and ends on whole chroma samples; 16 px multiples keep the converter on its fast, exact path.
-    left, top = x0 >> 4 << 4, y0 >> 1 << 1
-    right, bottom = min(video.width, (x1 + 15) >> 4 << 4), min(video.height, (y1 + 1) >> 1 << 1)
-    name = video.format.name
-    eight_bit = name.removesuffix("10le") if sample_bytes == 2 else name
-    small = av.VideoFrame(right - left, bottom - top, eight_bit)
-    for number, plane in enumerate(small.planes):
-        sx, sy = (shift_x, shift_y) if number else (0, 0)
-        across = 2 if interleaved and number else 1
-        target = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
-        rows = slice(top >> sy, (bottom + sy) >> sy)
-        columns = slice((left >> sx) * across, ((right + sx) >> sx) * across)
-        source = _plane(video, number, sample_bytes)[rows, columns]
-        if sample_bytes == 2:
-            source = (source >> 2).astype(np.uint8)
-        target[: source.shape[0], : source.shape[1]] = source
-    return _to_rgb(small, video)[y0 - top : y1 - top, x0 - left : x1 - left]
-
-
-def _upright(picture: NDArray[Any], info: FilmInfo) -> NDArray[Any]:
-    """Mirror and turn a stored picture, or a region of one, upright."""
-    if info.mirrored:
-        picture = picture[:, ::-1]
-    turns = {90: -1, 180: 2, 270: 1}.get(info.rotation_deg, 0)
-    return np.rot90(picture, turns) if turns else picture
