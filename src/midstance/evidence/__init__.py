@@ -1,0 +1,12 @@
+"""What is known from published work, and how far each statement has been checked."""
+
+from midstance.evidence.library import (
+    NO_SOURCE,
+    Caution,
+    Citation,
+    Evidence,
+    Threshold,
+    load_evidence,
+)
+
+__all__ = ["NO_SOURCE", "Caution", "Citation", "Evidence", "Threshold", "load_evidence"]
