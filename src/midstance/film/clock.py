@@ -172,7 +172,7 @@ def check_against_cadence(clock: CaptureClock, cadence_spm: float, *, where: str
             f"{found}: this looks like {rates} fps stored at {stored:.4g}",
             where=where,
             allowed=allowed,
-            next_step=f"look up the camera's slow-motion rate and pass it, as in --capture-fps {guesses[0]:g}",
+            next_step=f"look up the rate the camera was set to; pass it, as in --capture-fps {guesses[0]:g}",
         )
     if guesses:
         raise FilmError(
