@@ -1,0 +1,384 @@
+"""Sagittal angles and distances of the side view, stride by stride."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Literal
+
+import attrs
+import numpy as np
+
+from midstance.gait.com import ComPath, whole_body_com
+from midstance.gait.curves import Track, leg_length, side_tracks, trunk_points
+from midstance.gait.measures_time import NO_SCALE
+from midstance.gait.model import SIDES, Measure, PlanePaths, Runner, Side, Stance, StrideValue
+from midstance.gait.registry import REGISTRY, keys_for
+from midstance.gait.strides import kept
+from midstance.gait.uncertainty import (
+    ErrorBudget,
+    Sample,
+    missing,
+    not_measurable,
+    root_sum_squares,
+    stride_values,
+    summarise,
+)
+
+#: Part of stance searched for the flat foot, and the length of the flat piece, as fractions of stance.
+FLAT_SEARCH = (0.15, 0.60)
+FLAT_PIECE = 0.15
+#: 1-SD error of taking the mid-stance foot for the foot in flat standing: the shoe is compressed and the heel
+#: may be about to rise. Engineering choice, no source.
+FLAT_FOOT_SIGMA_DEG = 1.5
+#: Stance windows, as fractions of stance, in which peaks are looked for. The knee bends again before toe-off.
+KNEE_PEAK_WINDOW = (0.10, 0.80)
+ANKLE_PEAK_WINDOW = (0.20, 0.97)
+#: Part of swing in which the largest dorsiflexion is looked for.
+SWING_ANKLE_WINDOW = (0.30, 0.90)
+#: 1-SD relative error of leg length from the film's thigh and shank.
+LEG_LENGTH_RELATIVE_SIGMA = 0.03
+
+#: Foot strike angle above which the heel lands first, and below which the forefoot does, degrees (Altman &
+#: Davis 2012, Gait Posture 35:298-300; digits from memory), and half of the band around each in which the
+#: pattern isn't told: the typical error of the angle outdoors at 240 Hz, 2.5 degrees (Murray, Beaven &
+#: Hébert-Losier 2018, Sports 7:8).
+REARFOOT_ABOVE_DEG = 8.0
+FOREFOOT_BELOW_DEG = -1.6
+STRIKE_BAND_DEG = 2.5
+
+StrikePattern = Literal["rearfoot", "midfoot", "forefoot", "not clear"]
+
+
+def foot_strike_pattern(angle_deg: float, *, band_deg: float = STRIKE_BAND_DEG) -> StrikePattern:
+    """Describe the foot strike from its angle; "not clear" within ``band_deg`` of a boundary. No pattern is
+    better.
+
+    For a measured angle give the larger of ``STRIKE_BAND_DEG`` and half its 95 % interval as the band.
+    """
+    if not np.isfinite(angle_deg):
+        return "not clear"
+    if angle_deg > REARFOOT_ABOVE_DEG + band_deg:
+        return "rearfoot"
+    if angle_deg < FOREFOOT_BELOW_DEG - band_deg:
+        return "forefoot"
+    if FOREFOOT_BELOW_DEG + band_deg <= angle_deg <= REARFOOT_ABOVE_DEG - band_deg:
+        return "midfoot"
+    return "not clear"
+
+
+@attrs.frozen
+class FlatFoot:
+    """Heel-toe line of one foot lying flat: ``angle_deg`` from the horizontal, its 1-SD error, stances used,
+    or why not.
+    """
+
+    angle_deg: float
+    sigma_deg: float
+    n: int
+    reason: str | None = None
+
+
+def flat_foot(plane: PlanePaths, stances: Sequence[Stance], side: Side) -> FlatFoot:
+    """Zero of the foot's angles: the heel-toe line while the foot lies flat on the ground.
+
+    Standing isn't filmed. In each stance the stillest piece of the foot's angle between ``FLAT_SEARCH`` of
+    stance is taken, and over the stances the median. A runner whose heel never comes down has no flat foot,
+    and this zero is then too far toe-down: such a foot strike angle reads too large.
+    """
+    track = side_tracks(plane, side)["foot"]
+    found = []
+    for s in kept(stances, side):
+        if s.to is None:
+            continue
+        tc = s.to.time_s - s.ic.time_s
+        good, enough = track.window(s.ic.time_s + FLAT_SEARCH[0] * tc, s.ic.time_s + FLAT_SEARCH[1] * tc)
+        if not enough:
+            continue
+        t, v = track.time_s[good], track.value[good]
+        best: tuple[float, float] | None = None
+        for i in range(len(t)):
+            piece = v[(t >= t[i]) & (t <= t[i] + FLAT_PIECE * tc)]
+            if t[i] + FLAT_PIECE * tc > t[-1] + 1e-9 and best is not None:
+                break
+            spread = float(piece.max() - piece.min())
+            if len(piece) >= 2 and (best is None or spread < best[0]):
+                best = (spread, float(np.median(piece)))
+        if best is not None:
+            found.append(best[1])
+    if len(found) < 2:
+        return FlatFoot(
+            float("nan"), float("nan"), len(found), f"the {side} foot was not seen flat in two stances"
+        )
+    values = np.array(found)
+    spread = 1.253 * float(values.std(ddof=1)) / np.sqrt(len(values))
+    return FlatFoot(float(np.median(values)), float(np.hypot(spread, FLAT_FOOT_SIGMA_DEG)), len(values))
+
+
+Reader = Callable[[Track, Stance, ErrorBudget], Sample]
+
+
+def _at_event(track: Track, s: Stance, budget: ErrorBudget, *, toe_off: bool) -> Sample:
+    event = s.to if toe_off else s.ic
+    if event is None:
+        return missing(s.side, s.index, s.ic.time_s, "no toe-off")
+    value = track.at(event.time_s)
+    if not np.isfinite(value):
+        name = "toe-off" if toe_off else "initial contact"
+        return missing(s.side, s.index, s.ic.time_s, f"{track.points} not all clearly seen at {name}")
+    rate = abs(track.rate_at(event.time_s))
+    random, shared = budget.split_event(event.sigma_s)
+    noise = track.sigma_at(event.time_s)
+    return Sample(s.side, s.index, s.ic.time_s, value, float(np.hypot(noise, rate * random)), rate * shared)
+
+
+def at_contact(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
+    """Value at initial contact, between frames, with the contact's time error times the rate of change."""
+    return _at_event(track, s, budget, toe_off=False)
+
+
+def at_toe_off(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
+    """Value at toe-off, between frames, with the toe-off's time error times the rate of change."""
+    return _at_event(track, s, budget, toe_off=True)
+
+
+def stance_mean(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
+    """Mean over stance."""
+    if s.to is None:
+        return missing(s.side, s.index, s.ic.time_s, "no toe-off")
+    value, noise = track.mean(s.ic.time_s, s.to.time_s)
+    if not np.isfinite(value):
+        return missing(s.side, s.index, s.ic.time_s, f"{track.points} not seen through stance")
+    return Sample(s.side, s.index, s.ic.time_s, value, noise)
+
+
+def peak_in_stance(low: float, high: float) -> Reader:
+    """Return a reader of the largest value between two fractions of stance."""
+
+    def read(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
+        if s.to is None:
+            return missing(s.side, s.index, s.ic.time_s, "no toe-off")
+        tc = s.to.time_s - s.ic.time_s
+        return _peak(track, s, s.ic.time_s + low * tc, s.ic.time_s + high * tc, "stance", inside=True)
+
+    return read
+
+
+def peak_in_swing(low: float, high: float, *, inside: bool) -> Reader:
+    """Return a reader of the largest value between two fractions of swing."""
+
+    def read(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
+        if s.to is None or s.next_ic is None:
+            return missing(s.side, s.index, s.ic.time_s, "no whole swing")
+        swing = s.next_ic.time_s - s.to.time_s
+        return _peak(track, s, s.to.time_s + low * swing, s.to.time_s + high * swing, "swing", inside=inside)
+
+    return read
+
+
+def _peak(track: Track, s: Stance, t0: float, t1: float, phase: str, *, inside: bool) -> Sample:
+    value, _, noise = track.peak(t0, t1, inside=inside)
+    if not np.isfinite(value):
+        _, enough = track.window(t0, t1)
+        why = f"no peak inside {phase}" if enough else f"{track.points} not seen through {phase}"
+        return missing(s.side, s.index, s.ic.time_s, why)
+    return Sample(s.side, s.index, s.ic.time_s, value, noise)
+
+
+@attrs.frozen
+class _Spec:
+    track: str
+    read: Reader
+    method: str
+    sign: float = 1.0
+    upright: bool = False  # changed by the camera's roll
+    foot_zero: bool = False  # rests on the flat foot
+
+
+_CONTACT = "read at initial contact between frames"
+_SPECS: dict[str, _Spec] = {
+    "foot_strike_angle": _Spec("foot", at_contact, f"heel-toe line {_CONTACT}", foot_zero=True),
+    "shank_angle_contact": _Spec("shank", at_contact, f"knee-ankle line {_CONTACT}", upright=True),
+    "knee_flexion_contact": _Spec("knee", at_contact, f"hip, knee and ankle {_CONTACT}"),
+    "thigh_angle_contact": _Spec("thigh", at_contact, f"hip-knee line {_CONTACT}", upright=True),
+    "hip_flexion_contact": _Spec("hip", at_contact, f"thigh against trunk line {_CONTACT}"),
+    "ankle_dorsiflexion_contact": _Spec(
+        "ankle", at_contact, f"foot against shank {_CONTACT}", upright=True, foot_zero=True
+    ),
+    "trunk_lean_contact": _Spec("trunk", at_contact, f"hip-shoulder line {_CONTACT}", upright=True),
+    "trunk_lean_stance": _Spec("trunk", stance_mean, "hip-shoulder line, mean over stance", upright=True),
+    "knee_flexion_peak_stance": _Spec(
+        "knee", peak_in_stance(*KNEE_PEAK_WINDOW), "largest knee flexion between 10 and 80 % of stance"
+    ),
+    "ankle_dorsiflexion_peak_stance": _Spec(
+        "ankle",
+        peak_in_stance(*ANKLE_PEAK_WINDOW),
+        "largest dorsiflexion in stance",
+        upright=True,
+        foot_zero=True,
+    ),
+    "hip_extension_toe_off": _Spec(
+        "thigh", at_toe_off, "hip-knee line read at toe-off between frames", sign=-1.0, upright=True
+    ),
+    "knee_flexion_peak_swing": _Spec(
+        "knee", peak_in_swing(0.0, 1.0, inside=True), "largest knee flexion in swing"
+    ),
+    "ankle_dorsiflexion_swing": _Spec(
+        "ankle",
+        peak_in_swing(*SWING_ANKLE_WINDOW, inside=False),
+        "largest dorsiflexion between 30 and 90 % of swing",
+        upright=True,
+        foot_zero=True,
+    ),
+    "foot_ahead_of_hip": _Spec("ahead_of_hip", at_contact, f"ankle minus hip of the same leg {_CONTACT}"),
+    "foot_ahead_of_com": _Spec("ahead_of_com", at_contact, f"ankle minus centre of mass {_CONTACT}"),
+    "foot_ahead_of_hip_leg": _Spec("ahead_of_hip", at_contact, f"ankle minus hip of the same leg {_CONTACT}"),
+    "foot_ahead_of_com_leg": _Spec("ahead_of_com", at_contact, f"ankle minus centre of mass {_CONTACT}"),
+}
+_FOOT_ZERO_NOTE = "zero is the foot lying flat in mid-stance"
+
+
+def measure_side(
+    plane: PlanePaths,
+    stances: Sequence[Stance],
+    *,
+    budget: ErrorBudget,
+    runner: Runner | None = None,
+    com: ComPath | None = None,
+) -> tuple[list[StrideValue], list[Measure]]:
+    """All measures of the group "side" of one side film.
+
+    Parameters
+    ----------
+    plane : filtered paths of a side view. Angles need no scale; distances in metres do.
+    stances : from ``build_stances``; excluded ones are skipped.
+    budget : errors of the film. Landmark noise is that of ``plane`` times the quality factor; the far leg's
+        is larger still.
+    runner : chooses the body table.
+    com : centre of mass, if worked out already.
+
+    Returns
+    -------
+    values, measures : every key appears in ``measures`` for left, right and both, with a value or with a
+        reason.
+    """
+    if plane.view != "side":
+        raise ValueError(f"measure_side takes a side view, got {plane.view}")
+    path = com if com is not None else whole_body_com(plane, (runner or Runner()).body_table)
+    zeros = {side: flat_foot(plane, stances, side) for side in SIDES}
+    far: dict[Side, bool] = {side: plane.near_side is not None and side != plane.near_side for side in SIDES}
+    tracks = {
+        side: side_tracks(
+            plane,
+            side,
+            com=path,
+            noise=budget.quality_factor * (budget.far_factor if far[side] else 1.0),
+            flat_foot_deg=0.0 if zeros[side].reason else zeros[side].angle_deg,
+        )
+        for side in SIDES
+    }
+    legs = {side: leg_length(plane, side) for side in SIDES}
+    trunk_method = trunk_points(plane)[2]
+    values: list[StrideValue] = []
+    measures: list[Measure] = []
+    for key in keys_for("side", "side"):
+        known, spec = REGISTRY[key], _SPECS[key]
+        if known.unit == "m" and plane.unit != "m":
+            measures += not_measurable(known, "side", NO_SCALE)
+            continue
+        if spec.track == "ahead_of_com" and path.reason is not None:
+            measures += not_measurable(known, "side", path.reason)
+            continue
+        samples: list[Sample] = []
+        shared: dict[Side, float] = {}
+        notes: dict[Side, str] = {}
+        for side in SIDES:
+            factor = spec.sign / legs[side] if known.unit == "1" else spec.sign
+            one = _side_samples(
+                tracks[side][spec.track], spec, factor, kept(stances, side), budget, zeros[side], legs[side]
+            )
+            samples += one
+            shared[side] = _shared(
+                key, spec, one, budget, zeros[side], far=far[side], leg_m=_leg_m(plane, legs[side])
+            )
+            notes[side] = "far leg, partly hidden" if far[side] else ""
+        method = spec.method
+        if spec.foot_zero:
+            method += f"; {_FOOT_ZERO_NOTE}"
+        if spec.track in ("trunk", "hip"):
+            method += f"; {trunk_method}"
+        if spec.track == "ahead_of_com":
+            method += f"; {path.method}"
+        if known.unit == "1":
+            method += "; divided by leg length from the film's thigh and shank"
+        values += stride_values(known, "side", samples, shared)
+        measures += summarise(known, "side", samples, shared=shared, method=method, side_notes=notes)
+    return values, measures
+
+
+def _side_samples(
+    track: Track,
+    spec: _Spec,
+    factor: float,
+    stances: Sequence[Stance],
+    budget: ErrorBudget,
+    zero: FlatFoot,
+    leg: float,
+) -> list[Sample]:
+    if spec.foot_zero and zero.reason is not None:
+        return [missing(s.side, s.index, s.ic.time_s, zero.reason) for s in stances]
+    if not np.isfinite(factor):
+        return [
+            missing(s.side, s.index, s.ic.time_s, "leg length not to be had from the film") for s in stances
+        ]
+    out = []
+    for s in stances:
+        one = spec.read(track, s, budget)
+        out.append(
+            attrs.evolve(
+                one,
+                value=one.value * factor,
+                random=one.random * abs(factor),
+                shared=one.shared * abs(factor),
+            )
+        )
+    return out
+
+
+def _leg_m(plane: PlanePaths, leg: float) -> float:
+    # Without a scale an adult's leg turns a systematic error given in metres into leg lengths well enough.
+    return leg if plane.unit == "m" and np.isfinite(leg) else 0.9
+
+
+def _shared(
+    key: str,
+    spec: _Spec,
+    samples: Sequence[Sample],
+    budget: ErrorBudget,
+    zero: FlatFoot,
+    *,
+    far: bool,
+    leg_m: float,
+) -> float:
+    good = [abs(s.value) for s in samples if s.usable]
+    typical = float(np.mean(good)) if good else 0.0
+    unit = REGISTRY[key].unit
+    if unit == "1" and key not in budget.systematic:
+        own = budget.systematic_for(key.removesuffix("_leg"), far=far) / leg_m
+    else:
+        own = budget.systematic_for(key, far=far)
+    parts = [own]
+    if unit == "deg":
+        if spec.upright:
+            parts.append(budget.upright_sigma_deg)
+        if spec.foot_zero and zero.reason is None:
+            parts.append(zero.sigma_deg)
+        # A camera turned by yaw sees tan(angle) cos(yaw).
+        squeezed = np.degrees(
+            np.arctan(np.tan(np.radians(min(typical, 80.0))) * np.cos(np.radians(budget.yaw_sigma_deg)))
+        )
+        parts.append(min(typical, 80.0) - float(squeezed))
+    elif unit == "m":
+        parts.append(budget.length_relative_sigma * typical)
+    else:
+        parts.append(LEG_LENGTH_RELATIVE_SIGMA * typical)
+    return root_sum_squares(parts)
