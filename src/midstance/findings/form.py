@@ -134,11 +134,12 @@ def pelvic_drop(known: Known) -> Finding | None:
 def trunk_lean(known: Known) -> Finding | None:
     """Forward lean of the trunk, described."""
     limit = known.evidence.threshold("trunk_lean")
-    lean = known.sides(limit.measure)
-    key = limit.measure
-    if not lean:
-        key = "trunk_lean_contact"
-        lean = known.sides(key)
+    # One trunk: the value of both stances together says it best.
+    key, lean = limit.measure, []
+    for key in (limit.measure, "trunk_lean_contact"):
+        both = known.value(key, "both")
+        if lean := [both] if both else known.sides(key):
+            break
     if not lean:
         return None
     when = "over the stance" if key == limit.measure else "at landing"
