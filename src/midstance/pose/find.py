@@ -1,0 +1,203 @@
+"""Finding the runner: who in the film is running, and is it one person.
+
+A few spots spread over the film are looked at with the person detector on tiles. Whoever is found there is then watched
+over a quarter of a second: a runner's feet move against the hips, a poster, a dummy or a bystander's do not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import attrs
+import numpy as np
+
+from midstance.errors import RunnerError
+from midstance.film.frames import Frame
+from midstance.film.reader import read_frames
+from midstance.gait.model import LANDMARK_INDEX
+from midstance.pose import detector
+from midstance.pose.landmarker import Reading, Region, decode, network_input
+from midstance.pose.runtime import Network
+
+#: Real time between the three looks at one spot, s. A third of a step apart, so the feet must have moved.
+LOOK_S = 0.11
+#: Feet of a runner move at least this much against the hips between two looks, in body sizes (engineering gate).
+MIN_FOOT_MOTION = 0.06
+#: Below this the network says that nobody is there.
+MIN_PRESENCE = 0.5
+#: A second runner of at least this share of the largest one's size makes the choice unclear.
+RIVAL_SIZE = 0.6
+SPOTS = 5
+
+
+@attrs.frozen
+class Sighting:
+    """A person at one spot of the film. ``foot_motion`` is in body sizes; ``time_s`` file time."""
+
+    time_s: float
+    region: Region
+    score: float
+    foot_motion: float
+
+    @property
+    def runs(self) -> bool:
+        """True when the feet move like a runner's."""
+        return self.foot_motion >= MIN_FOOT_MOTION
+
+
+@attrs.frozen
+class RunnerSearch:
+    """Where the runner was seen first and how many people were in the picture at each spot."""
+
+    runner: tuple[Sighting, ...]
+    people: tuple[int, ...]
+    spots: int
+
+    @property
+    def size_px(self) -> float:
+        """Median side of the runner's region, pixels."""
+        return float(np.median([s.region.size for s in self.runner]))
+
+
+def region_rgb(frame: Frame, region: Region) -> tuple[np.ndarray, Region]:
+    """Cut a region out of a frame; returns the picture and the region as cut (whole pixels)."""
+    side = max(8, round(region.size))
+    left, top = round(region.x - side / 2), round(region.y - side / 2)
+    return frame.rgb_region(left, top, left + side, top + side), Region(left + side / 2, top + side / 2, side)
+
+
+def read_one(network: Network, frame: Frame, region: Region) -> Reading:
+    """Read one region of one frame."""
+    rgb, cut = region_rgb(frame, region)
+    return decode(network.run(network_input(rgb)), cut)
+
+
+def region_of(reading: Reading) -> Region:
+    """Return the region the network would have wanted for the body it found."""
+    size = 2 * detector.REGION_MARGIN * reading.body_px
+    return Region(float(reading.centre[0]), float(reading.centre[1]), size)
+
+
+def find_runner(
+    path: Path,
+    landmark_net: Network,
+    detector_net: Network,
+    *,
+    start_s: float,
+    end_s: float,
+    slowdown: float,
+    pick_x: float | None = None,
+) -> RunnerSearch:
+    """Look for the runner at a few spots of a film.
+
+    Parameters
+    ----------
+    start_s, end_s : part of the film to look at, file time, s.
+    slowdown : file time ÷ real time (1 for a film at its true speed).
+    pick_x : where the runner is when there are several, as a fraction of the picture's width from the left.
+
+    Raises
+    ------
+    RunnerError
+        Nobody, nobody running, or several runners of about the same size.
+    """
+    length = end_s - start_s
+    look = LOOK_S * slowdown
+    spots = [start_s + length * (i + 0.5) / SPOTS for i in range(SPOTS)]
+    runners: list[Sighting] = []
+    standing: list[Sighting] = []
+    people: list[int] = []
+    for i, spot in enumerate(spots):
+        looks = _looks(path, spot, look)
+        if len(looks) < 2:
+            continue
+        # Tiles are slow: they are used until the runner is known, then only to count people now and then.
+        thorough = not runners or i == SPOTS // 2
+        seen = _watch(looks, landmark_net, detector_net, thorough)
+        people.append(len(seen))
+        chosen = _choose([s for s in seen if s.runs], runners, looks[0], path, pick_x)
+        if chosen:
+            runners.append(chosen)
+        standing += [s for s in seen if not s.runs]
+    if not runners:
+        _raise_nobody(path, standing)
+    return RunnerSearch(tuple(runners), tuple(people), len(spots))
+
+
+def _looks(path: Path, spot_s: float, look_s: float) -> list[Frame]:
+    with read_frames(path, start_s=spot_s, end_s=spot_s + 2.2 * look_s) as frames:
+        looks: list[Frame] = []
+        for frame in frames:
+            if not looks or frame.file_time_s >= looks[0].file_time_s + len(looks) * look_s - 1e-6:
+                looks.append(frame)
+            if len(looks) == 3:
+                break
+    return looks
+
+
+def _watch(
+    looks: Sequence[Frame], landmark_net: Network, detector_net: Network, thorough: bool
+) -> list[Sighting]:
+    feet = [LANDMARK_INDEX[f"{s}_{p}"] for s in ("left", "right") for p in ("ankle", "toe")]
+    hips = [LANDMARK_INDEX["left_hip"], LANDMARK_INDEX["right_hip"]]
+    seen: list[Sighting] = []
+    for person in detector.search(detector_net, looks[0].rgb(), thorough=thorough):
+        region, offsets, size = person.region, [], 0.0
+        for k, frame in enumerate(looks):
+            reading = read_one(landmark_net, frame, region)
+            if k == 0 and reading.presence >= MIN_PRESENCE:
+                # The detector's box is rough: look again where the network found the body.
+                region = region_of(reading)
+                reading = read_one(landmark_net, frame, region)
+            if reading.presence < MIN_PRESENCE:
+                break
+            region, size = region_of(reading), reading.body_px
+            # Which foot is which does not matter here: the pair is compared as a sorted set of offsets.
+            offset = reading.xy[feet] - reading.xy[hips].mean(axis=0)
+            offsets.append(np.sort(offset, axis=0) / size)  # x and y apart
+        if len(offsets) == len(looks):
+            motion = max(float(np.abs(a - b).max()) for i, a in enumerate(offsets) for b in offsets[:i])
+            if all(not detector.same_person(region, s.region) for s in seen):
+                seen.append(Sighting(looks[0].file_time_s, region, person.score, motion))
+    return seen
+
+
+def _choose(
+    running: list[Sighting], before: list[Sighting], frame: Frame, path: Path, pick_x: float | None
+) -> Sighting | None:
+    if not running:
+        return None
+    if before:
+        # The same runner again: of about the same size, nearest to where it was.
+        last = before[-1].region
+        near = [s for s in running if 0.6 < s.region.size / last.size < 1.67]
+        return min(near, key=lambda s: np.hypot(s.region.x - last.x, s.region.y - last.y), default=None)
+    if pick_x is not None:
+        return min(running, key=lambda s: abs(s.region.x / frame.width - pick_x))
+    running = sorted(running, key=lambda s: -s.region.size)
+    if len(running) > 1 and running[1].region.size >= RIVAL_SIZE * running[0].region.size:
+        places = " and ".join(f"{s.region.x / frame.width:.2f}" for s in sorted(running, key=lambda s: s.region.x))
+        raise RunnerError(
+            f"{len(running)} people are running in the film, about the same size, and only one can be measured",
+            where=str(path),
+            allowed="one runner, or the place of the one to measure",
+            next_step=f"give --runner-x with the runner's place across the picture (here {places})",
+        )
+    return running[0]
+
+
+def _raise_nobody(path: Path, standing: list[Sighting]) -> None:
+    if standing:
+        raise RunnerError(
+            "a person is in the picture, but nobody is running",
+            where=str(path),
+            allowed="a film of one person running",
+            next_step="film again while the runner runs, or cut the film with --start and --end to the running part",
+        )
+    raise RunnerError(
+        "no person was found in the film",
+        where=str(path),
+        allowed="one runner, head to feet in the picture, at least a fifth of its height tall",
+        next_step="check that this is the right film; film closer or zoom in, in better light",
+    )
