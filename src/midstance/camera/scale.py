@@ -21,10 +21,14 @@ from midstance.gait.strides import kept
 TRUNK_OF_HEIGHT = 0.818 - 0.530
 THIGH_OF_HEIGHT = 0.530 - 0.285
 SHANK_OF_HEIGHT = 0.285 - 0.039
-#: 1-SD relative error of the chain trunk + thigh + shank: people's proportions (about 2.5 %) and where a
-#: landmark model puts hips and shoulders (about 3 %); of the trunk alone. Engineering choices, no source.
+#: From behind or in front the leg is seen shortened even at its longest: about 15 degrees of knee bend and 15 degrees
+#: of slope leave 0.955 of it, a trunk leaning 9 degrees keeps 0.988 of its length. Engineering choices, no source.
+FRONTAL_LEG = 0.955
+FRONTAL_TRUNK = 0.988
+#: 1-SD relative error of the chain trunk + thigh + shank: people's proportions (about 2.5 %) and where a landmark
+#: model puts hips and shoulders (about 3 %); from behind or in front with the foreshortening too. No source.
 CHAIN_RELATIVE_SIGMA = 0.04
-TRUNK_RELATIVE_SIGMA = 0.08
+FRONTAL_RELATIVE_SIGMA = 0.05
 #: Belt displays are wrong by about this much, and belts slow down under each step; 1-SD, engineering choice.
 BELT_RELATIVE_SIGMA = 0.015
 #: Distance of a leg from the middle plane, and the filming distance assumed when unknown, m: one leg's scale
@@ -52,15 +56,22 @@ def _median_length(a: Floats, b: Floats) -> float:
     return float(np.median(length)) if len(length) >= 5 else float("nan")
 
 
+def _longest_leg(landmarks: LandmarkPaths, side: Side) -> float:
+    """Hip above ankle, px: the 95th percentile over the film, since a single largest value would be noise."""
+    drop = (_seen_point(landmarks, f"{side}_ankle") - _seen_point(landmarks, f"{side}_hip"))[:, 1]
+    drop = drop[np.isfinite(drop)]
+    return float(np.percentile(drop, 95)) if len(drop) >= 20 else float("nan")
+
+
 def scale_from_height(
     landmarks: LandmarkPaths, height_m: float, *, near_side: Side | None = None, quality_factor: float = 1.0
 ) -> Scale | None:
     """Scale from the runner's stature, or None if too little of the runner was seen.
 
-    A running body is shorter in the picture than its stature, so the height from heel to head is of no use.
-    Side view: the sum of trunk, thigh and shank as they appear (median over the film; near leg, else the mean
-    of both legs) against 0.779 of stature. Rear and front view: the legs are foreshortened, so the trunk
-    alone, against 0.288 of stature, with twice the error.
+    A running body is shorter in the picture than its stature, so the height from heel to head is of no use. Side
+    view: the sum of trunk, thigh and shank as they appear (median over the film; near leg, else the mean of both
+    legs) against 0.779 of stature. Rear and front view: the trunk and the longest the leg appears from hip to
+    ankle, against the same chain foreshortened, with a larger error.
 
     Parameters
     ----------
@@ -82,13 +93,17 @@ def scale_from_height(
         trunk = _median_length(
             _seen_point(landmarks, f"{near_side}_hip"), _seen_point(landmarks, f"{near_side}_shoulder")
         )
+    fraction = TRUNK_OF_HEIGHT + THIGH_OF_HEIGHT + SHANK_OF_HEIGHT
     if landmarks.view != "side":
-        if not trunk > 0:
+        longest = [_longest_leg(landmarks, side) for side in SIDES]
+        seen = [v for v in longest if np.isfinite(v)]
+        if not (trunk > 0 and seen):
             return None
+        shortened = FRONTAL_TRUNK * TRUNK_OF_HEIGHT + FRONTAL_LEG * (THIGH_OF_HEIGHT + SHANK_OF_HEIGHT)
         return Scale(
-            height_m * TRUNK_OF_HEIGHT / trunk,
-            TRUNK_RELATIVE_SIGMA * quality_factor,
-            "body height, from the trunk's length",
+            height_m * shortened / (trunk + float(np.mean(seen))),
+            FRONTAL_RELATIVE_SIGMA * quality_factor,
+            "body height, from the lengths of trunk and leg",
         )
     sides: tuple[Side, ...] = SIDES if near_side is None else (near_side,)
     legs = []
@@ -98,7 +113,6 @@ def scale_from_height(
     leg = float(np.mean(legs))
     if not (trunk > 0 and leg > 0):
         return None
-    fraction = TRUNK_OF_HEIGHT + THIGH_OF_HEIGHT + SHANK_OF_HEIGHT
     return Scale(
         height_m * fraction / (trunk + leg),
         CHAIN_RELATIVE_SIGMA * quality_factor,

@@ -52,8 +52,12 @@ class _Spec:
     points_apart: bool = False
 
 
+# A frontal angle may be largest at an end of the window, and that value is its peak.
+_PEAK = peak_in_stance(*PEAK_WINDOW, inside=False)
+
+
 def _excursion(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
-    top = peak_in_stance(*PEAK_WINDOW)(track, s, budget)
+    top = _PEAK(track, s, budget)
     if not top.usable:
         return top
     start = track.at(s.ic.time_s)
@@ -79,7 +83,6 @@ def _middle_of_stance(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
     return Sample(s.side, s.index, s.ic.time_s, value, noise)
 
 
-_PEAK = peak_in_stance(*PEAK_WINDOW)
 _SPECS: dict[str, _Spec] = {
     "pelvic_drop_peak": _Spec("pelvis", _PEAK, f"largest slope between 10 and 90 % of stance; {_PELVIS}"),
     "pelvic_drop_excursion": _Spec("pelvis", _excursion, f"peak in stance minus value at contact; {_PELVIS}"),
@@ -96,7 +99,9 @@ _SPECS: dict[str, _Spec] = {
         yaw=True,
     ),
     "trunk_side_lean_peak": _Spec(
-        "trunk", _PEAK, "largest lean of the mid-hip to mid-shoulder line between 10 and 90 % of stance"
+        "trunk",
+        peak_in_stance(0.0, 1.0, inside=False),
+        "largest lean of the mid-hip to mid-shoulder line in stance",
     ),
     "knee_separation": _Spec(
         "knee_gap", _middle_of_stance, "sideways distance of the knees, mean of 40 to 60 % of stance"

@@ -29,7 +29,7 @@ FLAT_SEARCH = (0.15, 0.60)
 FLAT_PIECE = 0.15
 #: 1-SD error of taking the mid-stance foot for the foot in flat standing: the shoe is compressed and the heel
 #: may be about to rise. Engineering choice, no source.
-FLAT_FOOT_SIGMA_DEG = 1.5
+FLAT_FOOT_SIGMA_DEG = 2.5
 #: Stance windows, as fractions of stance, in which peaks are looked for. The knee bends again before toe-off.
 KNEE_PEAK_WINDOW = (0.10, 0.80)
 ANKLE_PEAK_WINDOW = (0.20, 0.97)
@@ -151,14 +151,14 @@ def stance_mean(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
     return Sample(s.side, s.index, s.ic.time_s, value, noise)
 
 
-def peak_in_stance(low: float, high: float) -> Reader:
-    """Return a reader of the largest value between two fractions of stance."""
+def peak_in_stance(low: float, high: float, *, inside: bool = True) -> Reader:
+    """Return a reader of the largest value between two fractions of stance; ``inside`` refuses one at an end."""
 
     def read(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
         if s.to is None:
             return missing(s.side, s.index, s.ic.time_s, "no toe-off")
         tc = s.to.time_s - s.ic.time_s
-        return _peak(track, s, s.ic.time_s + low * tc, s.ic.time_s + high * tc, "stance", inside=True)
+        return _peak(track, s, s.ic.time_s + low * tc, s.ic.time_s + high * tc, "stance", inside=inside)
 
     return read
 

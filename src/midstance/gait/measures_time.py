@@ -170,8 +170,9 @@ def _cadence(
     n_eff = effective_n(pairs)
     spread = float(np.var(pairs, ddof=1)) / n_eff * (value / float(times.mean())) ** 2
     shared = root_sum_squares([timing, value * budget.rate_relative_sigma, budget.systematic_for("cadence")])
-    half = interval_half_width([(spread, max(n_eff - 1.0, 1.0))], shared)
-    method = f"60 x steps / time from first to last contact, {runs} unbroken run{'' if runs == 1 else 's'} of steps"
+    half = interval_half_width([(spread, max(n_eff - 1.0, 0.5 * (len(pairs) - 1.0), 1.0))], shared)
+    plural = "" if runs == 1 else "s"
+    method = f"60 x steps / time from first to last contact, {runs} unbroken run{plural} of steps"
     measure = Measure(
         "cadence", "both", view, known.unit, value, value - half, value + half, len(steps), method
     )
@@ -377,10 +378,8 @@ def _oscillation_of(t: _Times, track: Track) -> Sample:
     # Drift of the runner against the camera: the line between the heights at the two contacts.
     slope = (y1 - y0) / (t.opposite - t.ic)
     level = Track(track.time_s, track.value - slope * (track.time_s - t.ic), track.sigma, track.points)
-    top, _, sigma_top = level.peak(t.ic, t.opposite)
-    negative, _, sigma_low = level.scaled(-1.0).peak(t.ic, t.opposite)
-    if not np.isfinite(top + negative):
-        return t.missing("the centre of mass has no highest and lowest point inside the step")
+    top, _, sigma_top = level.peak(t.ic, t.opposite, inside=False)
+    negative, _, sigma_low = level.scaled(-1.0).peak(t.ic, t.opposite, inside=False)
     return Sample(
         t.stance.side, t.stance.index, t.ic, top + negative, float(np.hypot(sigma_top, sigma_low)), 0.0
     )

@@ -192,17 +192,26 @@ def side_mean(samples: Sequence[Sample], systematic: float = 0.0) -> SideMean | 
     spread = float(x.var(ddof=1)) / n_eff
     noise = float(np.mean([s.random**2 for s in good])) / n
     shared = root_sum_squares([systematic, float(np.mean([s.shared for s in good]))])
-    return SideMean(n, float(x.mean()), max(spread, noise), max(n_eff - 1.0, 1.0), shared)
+    # n strides still tell more of the spread than n_eff independent ones would: half of n - 1 at least, or a chance
+    # run of alike strides would blow up the interval tenfold.
+    dof = max(n_eff - 1.0, 0.5 * (n - 1.0), 1.0)
+    return SideMean(n, float(x.mean()), max(spread, noise), dof, shared)
 
 
 def interval_half_width(random: Sequence[tuple[float, float]], shared: float) -> float:
-    """Half of a 95 % interval from random parts (variance, degrees of freedom) and a shared 1-SD error."""
-    total = sum(v for v, _ in random) + shared**2
+    """Half of a 95 % interval from random parts (variance, degrees of freedom) and a shared 1-SD error.
+
+    Parts with fewer than two degrees of freedom are widened on their own: the Welch-Satterthwaite formula would be
+    too narrow for them.
+    """
+    lone = sum((float(student_t.ppf(0.975, dof)) ** 2) * v for v, dof in random if dof < 2)
+    rest = [(v, dof) for v, dof in random if dof >= 2]
+    total = sum(v for v, _ in rest) + shared**2
     if total <= 0:
-        return 0.0
-    weight = sum(v**2 / dof for v, dof in random)
+        return float(np.sqrt(lone))
+    weight = sum(v**2 / dof for v, dof in rest)
     factor = Z95 if weight <= 1e-15 * total**2 else float(student_t.ppf(0.975, total**2 / weight))
-    return factor * float(np.sqrt(total))
+    return float(np.sqrt(lone + factor**2 * total))
 
 
 def stride_values(
