@@ -57,7 +57,7 @@ def test_only_the_side_that_clears_is_named() -> None:
     assert "right" not in found.text
     both = one([m("shank_angle_contact", 9, 13, "left"), m("shank_angle_contact", 10, 14)], "overstride")
     assert both.side == "both"
-    assert "left 11° (9 to 13), right 12° (10 to 14)" in both.text
+    assert "11° (9 to 13) on the left, 12° (10 to 14) on the right" in both.text
 
 
 def test_overstride_tells_distances_and_marks_its_limit_as_habit() -> None:

@@ -26,8 +26,7 @@ from midstance.gait.model import (
     View,
 )
 from midstance.gait.registry import REGISTRY
-from midstance.report.stills import StillPoints, draw_still, still_numbers
-from midstance.report.write import Still
+from midstance.report.stills import Still, StillPoints, draw_still, still_numbers
 
 SPEED = 2.9167
 STEP_S = 60 / 158.2
@@ -86,7 +85,11 @@ def _measures(view: View, rng: np.random.Generator) -> tuple[list[Measure], list
     measures: list[Measure] = []
     values: list[StrideValue] = []
     for key, info in REGISTRY.items():
-        if view not in info.views or key == "speed" or (info.group in ("time", "estimate") and view != "side"):
+        if (
+            view not in info.views
+            or key == "speed"
+            or (info.group in ("time", "estimate") and view != "side")
+        ):
             continue
         method = METHODS[info.group]
         sides = info.sides if key != "trunk_lean_stance" else ("both",)
@@ -110,7 +113,9 @@ def _measures(view: View, rng: np.random.Generator) -> tuple[list[Measure], list
                     own = 1.6 * half
                     t = 0.16 + stride * 2 * STEP_S + (STEP_S if side == "right" else 0)
                     values.append(
-                        StrideValue(key, side, view, info.unit, 2 * stride + (side == "right"), t, x, x - own, x + own)
+                        StrideValue(
+                            key, side, view, info.unit, 2 * stride + (side == "right"), t, x, x - own, x + own
+                        )
                     )
     return measures, values
 
@@ -157,7 +162,11 @@ def _curves(view: View, rng: np.random.Generator) -> list[Curve]:
         base = _shape(key, q)
         size = float(np.ptp(base))
         for side in SIDES:
-            rows = base + rng.normal(0, 0.04 * size, (12, 1)) + 0.02 * size * rng.normal(0, 1, (12, 1)) * np.sin(7 * q)
+            rows = (
+                base
+                + rng.normal(0, 0.04 * size, (12, 1))
+                + 0.02 * size * rng.normal(0, 1, (12, 1)) * np.sin(7 * q)
+            )
             rows += (0.02 if side == "right" else -0.02) * size
             if key == "ankle_dorsiflexion":
                 rows[:, 60:72] = np.nan  # the foot is blurred there
@@ -166,7 +175,9 @@ def _curves(view: View, rng: np.random.Generator) -> list[Curve]:
 
 
 def stick_figure(view: View, kind: str) -> np.ndarray:
-    """(33, 2) pixels in a 720 × 960 picture: a figure at an instant of running, facing right in the side view."""
+    """(33, 2) pixels in a 720 × 960 picture: a figure at an instant of running, facing right in the side
+    view.
+    """
     at: dict[str, tuple[float, float]] = {}
     if view == "side":
         leg = {
@@ -177,18 +188,50 @@ def stick_figure(view: View, kind: str) -> np.ndarray:
         other = ((470, 580), (360, 600), (345, 590), (350, 660))
         at |= dict(zip(("right_knee", "right_ankle", "right_heel", "right_toe"), leg, strict=True))
         at |= dict(zip(("left_knee", "left_ankle", "left_heel", "left_toe"), other, strict=True))
-        at |= {"left_hip": (468, 410), "right_hip": (462, 410), "left_shoulder": (500, 200), "right_shoulder": (492, 200)}
+        at |= {
+            "left_hip": (468, 410),
+            "right_hip": (462, 410),
+            "left_shoulder": (500, 200),
+            "right_shoulder": (492, 200),
+        }
         at |= {"nose": (545, 135), "left_ear": (505, 130), "right_ear": (505, 130)}
-        at |= {"left_elbow": (440, 290), "left_wrist": (520, 330), "right_elbow": (510, 310), "right_wrist": (590, 280)}
+        at |= {
+            "left_elbow": (440, 290),
+            "left_wrist": (520, 330),
+            "right_elbow": (510, 310),
+            "right_wrist": (590, 280),
+        }
     else:
-        at |= {"left_hip": (440, 425), "right_hip": (530, 405), "left_shoulder": (410, 210), "right_shoulder": (550, 205)}
-        at |= {"left_knee": (455, 570), "left_ankle": (450, 640), "left_heel": (450, 650), "left_toe": (450, 690)}
-        at |= {"right_knee": (505, 560), "right_ankle": (500, 710), "right_heel": (500, 730), "right_toe": (510, 735)}
+        at |= {
+            "left_hip": (440, 425),
+            "right_hip": (530, 405),
+            "left_shoulder": (410, 210),
+            "right_shoulder": (550, 205),
+        }
+        at |= {
+            "left_knee": (455, 570),
+            "left_ankle": (450, 640),
+            "left_heel": (450, 650),
+            "left_toe": (450, 690),
+        }
+        at |= {
+            "right_knee": (505, 560),
+            "right_ankle": (500, 710),
+            "right_heel": (500, 730),
+            "right_toe": (510, 735),
+        }
         at |= {"nose": (480, 120), "left_ear": (460, 125), "right_ear": (500, 125)}
-        at |= {"left_elbow": (370, 300), "left_wrist": (400, 370), "right_elbow": (590, 300), "right_wrist": (560, 370)}
+        at |= {
+            "left_elbow": (370, 300),
+            "left_wrist": (400, 370),
+            "right_elbow": (590, 300),
+            "right_wrist": (560, 370),
+        }
     xy = np.full((33, 2), np.nan)
     for i, name in enumerate(LANDMARKS):
-        xy[i] = at.get(name, at["nose"] if i < 11 else at[f"{name.split('_')[0]}_wrist"] if "_" in name else at["nose"])
+        xy[i] = at.get(
+            name, at["nose"] if i < 11 else at[f"{name.split('_')[0]}_wrist"] if "_" in name else at["nose"]
+        )
     return xy
 
 
@@ -204,7 +247,13 @@ def picture(view: View, kind: str) -> np.ndarray:
     xy = stick_figure(view, kind)
     p = {n: tuple(int(v) for v in xy[i]) for i, n in enumerate(LANDMARKS)}
     for side, shade in (("left", (60, 74, 92)), ("right", (84, 104, 130))):
-        for a, b, t in (("hip", "knee", 54), ("knee", "ankle", 36), ("heel", "toe", 24), ("shoulder", "elbow", 30), ("elbow", "wrist", 22)):
+        for a, b, t in (
+            ("hip", "knee", 54),
+            ("knee", "ankle", 36),
+            ("heel", "toe", 24),
+            ("shoulder", "elbow", 30),
+            ("elbow", "wrist", 22),
+        ):
             cv2.line(img, p[f"{side}_{a}"], p[f"{side}_{b}"], shade, t, cv2.LINE_AA)
     cv2.line(img, p["left_shoulder"], p["left_hip"], (146, 60, 52), 80, cv2.LINE_AA)
     cv2.line(img, p["right_shoulder"], p["right_hip"], (146, 60, 52), 80, cv2.LINE_AA)
@@ -231,7 +280,9 @@ def sample_stills(a: Assessment) -> list[Still]:
                     side=side,
                     direction=film.direction,
                 )
-                out.append(Still(film.view, side, kind, 6, 4.213, rgb, "Stride 7 of 13, nearest to the mean."))
+                out.append(
+                    Still(film.view, side, kind, 6, 4.213, rgb, "Stride 7 of 13, nearest to the mean.")
+                )
     return out
 
 
@@ -253,12 +304,16 @@ def _film(view: View, rng: np.random.Generator, frames: int = 40) -> FilmResult:
     state[3, 5] = 4
     paths = LandmarkPaths(view, t, xy, np.full((frames, k), 0.9), np.full((frames, k), 1.5), state)
     plane = PlanePaths(view, t, xy, np.full((frames, k), 1.5), np.ones((frames, k), bool), "px", "right")
+    rate: Any = ("usable", "wider intervals", "Film at 120 frames a second or more.")
+    if fps > 100:
+        rate = ("good", "none", "")
     quality: tuple[QualityCheck, ...] = (
-        QualityCheck("frame rate", fps, "frames/s", "at least 60, better 120 to 240", "good" if fps > 100 else "usable",
-                     "none" if fps > 100 else "wider intervals", "" if fps > 100 else "Film at 120 frames a second or more."),
+        QualityCheck("frame rate", fps, "frames/s", "at least 60, better 120 to 240", *rate),
         QualityCheck("runner's height in the picture", 556.0, "px", "at least 400", "good", "none", ""),
-        QualityCheck("motion blur on the foot", 3.1, "cm", "at most 1", "unfit", "not measurable",
-                     "Set the shutter to 1/500 s or shorter and bring more light.", ("ankle_dorsiflexion_swing",)),
+        QualityCheck(
+            "motion blur on the foot", 3.1, "cm", "at most 1", "unfit", "not measurable",
+            "Set the shutter to 1/500 s or shorter and bring more light.", ("ankle_dorsiflexion_swing",),
+        ),
         QualityCheck("camera tilt", 0.4, "deg", "at most 1", "good", "none", ""),
         QualityCheck("people in the picture", 1.0, "", "1", "good", "none", ""),
         QualityCheck("light", None, "", "", "unknown", "none", ""),

@@ -25,7 +25,7 @@ def overstride(known: Known) -> Finding | None:
         return None
     side = side_of(reaching)
     seen = (
-        f"{_FOOT[side]} well ahead of the body. At the moment of landing the shin leans back by "
+        "At the moment of landing the shin leans back by "
         f"{by_side([(m.side, degrees(m)) for m in reaching])}."
     )
     keys = [limit.measure]
@@ -64,11 +64,10 @@ def knee_straight(known: Known) -> Finding | None:
     if not straight:
         return None
     side = side_of(straight)
+    angles = by_side([(m.side, degrees(m)) for m in straight])
     seen = (
-        f"{_KNEE[side]} nearly straight as the foot lands: bent by "
-        f"{by_side([(m.side, degrees(m)) for m in straight])}, where 0° is "
-        "a straight leg. In open recordings of 26 treadmill runners the average was 15 to 18°, depending on "
-        "speed."
+        f"As the foot lands the knee is bent by {angles}; a straight leg has 0°. In open recordings of 26 "
+        "treadmill runners the average was 15 to 18°, depending on speed."
     )
     meaning = (
         "A knee that is already a little bent can give way and soften the landing. Groups of injured "

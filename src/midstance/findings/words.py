@@ -9,7 +9,6 @@ from midstance.gait.model import Measure, MeasureSide
 #: How the closing paragraph of every finding begins.
 NOT_SAID = "What it does not say: "
 
-_SIDE_WORDS = {"left": "left", "right": "right", "both": "both feet"}
 MINUS = "\N{MINUS SIGN}"
 
 
@@ -43,10 +42,10 @@ def milliseconds(value_s: float) -> str:
 
 
 def by_side(texts: Sequence[tuple[MeasureSide, str]]) -> str:
-    """Join texts of one or two sides: "left 12°, right 13°"; a value of both sides stands alone."""
-    if len(texts) == 1 and texts[0][0] == "both":
-        return texts[0][1]
-    return ", ".join(f"{_SIDE_WORDS[side]} {text}" for side, text in texts)
+    """Join texts of one or two sides: "12° on the left, 13° on the right"; a value of both sides stands
+    alone.
+    """
+    return ", ".join(text if side == "both" else f"{text} on the {side}" for side, text in texts)
 
 
 def join_words(items: Sequence[str]) -> str:

@@ -55,7 +55,7 @@ def standalone(svg: str) -> str:
             f".m{letter}{{stroke:{colour};stroke-width:2.4}}",
             f".i{letter}{{stroke:{colour};stroke-width:2}}",
             f".d{letter}{{fill:{colour};fill-opacity:.28}}",
-            f".p{letter}{{fill:{colour}}}",
+            f".p{letter},path.p{letter}{{fill:{colour}}}",
         ]
     lines.append(".mr{stroke-dasharray:7 4}")
     return svg.replace(">", f"><style>{''.join(lines)}</style>", 1)
@@ -110,15 +110,15 @@ def curve_drawing(curves: Sequence[Curve], up_means: str) -> Drawing:
         return np.asarray(_H - _BOTTOM - (_H - _TOP - _BOTTOM) * (np.asarray(value) - ticks[0]) / span)
 
     out = [f'<svg viewBox="0 0 {_W} {_H}" role="img" xmlns="http://www.w3.org/2000/svg">']
-    decimals = 0 if abs(ticks[1] - ticks[0]) >= 1 else 1
+    step = ticks[1] - ticks[0]
+    decimals = next((d for d in (0, 1, 2) if abs(step - round(step, d)) < 1e-9), 3)
     x0, x1 = float(x_of(0.0)), float(x_of(100.0))
     for tick in ticks:
         y = float(y_of(tick))
         kind = "z" if abs(tick) < 1e-9 else "g"
         out.append(f'<path class="{kind}" d="M{x0:.1f} {y:.1f}H{x1:.1f}"/>')
-        out.append(
-            f'<text class="t" x="{x0 - 5:.1f}" y="{y + 3.3:.1f}" text-anchor="end">{number(tick, decimals)}</text>'
-        )
+        place = f'x="{x0 - 5:.1f}" y="{y + 3.3:.1f}" text-anchor="end"'
+        out.append(f'<text class="t" {place}>{number(tick, decimals)}</text>')
     arrow = f"{escape(up_means)} ↑" if up_means else "↑"
     out.append(f'<text class="t" x="{x0:.1f}" y="11">{escape(unit)}, {arrow}</text>')
     y_axis = _H - 8
@@ -153,7 +153,8 @@ def _shown_unit(unit: str) -> tuple[float, str]:
     return {"deg": (1.0, "°"), "m": (100.0, "cm")}.get(unit, (1.0, unit))
 
 
-_DOT_W, _DOT_H = 220, 18
+_DOT_W, _DOT_H = 220, 20
+_DOT_Y, _STRIDE_Y = 7, 15
 
 
 def dot_range(values: Sequence[float]) -> tuple[float, float]:
@@ -182,27 +183,27 @@ def dot_drawing(
     def x(v: float) -> float:
         return 6 + (_DOT_W - 12) * (v - reach[0]) / (reach[1] - reach[0])
 
-    mid = _DOT_H / 2
+    y = _DOT_Y
     out = [
         f'<svg class="dots" viewBox="0 0 {_DOT_W} {_DOT_H}" aria-hidden="true" xmlns="http://www.w3.org/2000/svg">',
-        f'<path class="g" d="M0 {mid:g}H{_DOT_W}"/>',
+        f'<path class="g" d="M0 {y}H{_DOT_W}"/>',
     ]
     if reach[0] < 0 < reach[1]:
         out.append(f'<path class="z" d="M{x(0):.1f} 1V{_DOT_H - 1}"/>')
     out += [
-        f'<circle class="d{s}" cx="{x(v):.1f}" cy="{mid:g}" r="2.6"/>' for v in strides if math.isfinite(v)
+        f'<circle class="d{s}" cx="{x(v):.1f}" cy="{_STRIDE_Y}" r="2.5"/>'
+        for v in strides
+        if math.isfinite(v)
     ]
-    out.append(
-        f'<path class="i{s}" d="M{x(low):.1f} {mid:g}H{x(high):.1f}M{x(low):.1f} 4V14M{x(high):.1f} 4V14"/>'
-    )
+    ends = f"M{x(low):.1f} {y - 4}V{y + 4}M{x(high):.1f} {y - 4}V{y + 4}"
+    out.append(f'<path class="i{s}" d="M{x(low):.1f} {y}H{x(high):.1f}{ends}"/>')
     c = x(value)
     if side == "left":
-        out.append(f'<circle class="p{s}" cx="{c:.1f}" cy="{mid:g}" r="4.4"/>')
+        out.append(f'<circle class="p{s}" cx="{c:.1f}" cy="{y}" r="4.4"/>')
     elif side == "right":
-        out.append(f'<rect class="p{s}" x="{c - 4:.1f}" y="{mid - 4:g}" width="8" height="8"/>')
+        out.append(f'<rect class="p{s}" x="{c - 4:.1f}" y="{y - 4}" width="8" height="8"/>')
     else:
-        out.append(
-            f'<path class="p{s}" d="M{c - 5:.1f} {mid:g}L{c:.1f} {mid - 5:g}L{c + 5:.1f} {mid:g}L{c:.1f} {mid + 5:g}Z"/>'
-        )
+        corners = f"M{c - 5:.1f} {y}L{c:.1f} {y - 5}L{c + 5:.1f} {y}L{c:.1f} {y + 5}Z"
+        out.append(f'<path class="p{s}" d="{corners}"/>')
     out.append("</svg>")
     return "".join(out)

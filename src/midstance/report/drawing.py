@@ -111,8 +111,8 @@ def draw_dot(canvas: Picture, centre: Floats, radius: float, rgb: Rgb, *, hollow
 
 def label_size(label: Label) -> tuple[int, int]:
     """Return width and height of a label's plate, px."""
-    widths = [font(21, True).getlength(label.big), font(13).getlength(label.small)]
-    lines = (27 if label.big else 0) + (18 if label.small else 0)
+    widths = [font(27, True).getlength(label.big), font(17).getlength(label.small)]
+    lines = (34 if label.big else 0) + (23 if label.small else 0)
     return int(max(widths)) + 24, lines + 12
 
 
@@ -184,8 +184,8 @@ def draw_plates(canvas: Picture, plates: Sequence[Plate]) -> Picture:
         draw = ImageDraw.Draw(image)
         y = p.y + 6
         if p.label.big:
-            draw.text((p.x + 12, y + 13), p.label.big, font=font(21, True), fill=p.label.rgb, anchor="lm")
-            y += 27
+            draw.text((p.x + 12, y + 16), p.label.big, font=font(27, True), fill=p.label.rgb, anchor="lm")
+            y += 34
         if p.label.small:
-            draw.text((p.x + 12, y + 9), p.label.small, font=font(13), fill=(232, 236, 238), anchor="lm")
+            draw.text((p.x + 12, y + 11), p.label.small, font=font(17), fill=(232, 236, 238), anchor="lm")
     return np.asarray(image).copy()

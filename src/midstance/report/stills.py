@@ -66,7 +66,26 @@ SHOWN: dict[tuple[str, str], dict[str, str]] = {
     ("frontal", "toe_off"): {},
 }
 #: Height of a still, px.
-HEIGHT = 760
+HEIGHT = 800
+
+
+@attrs.frozen(eq=False)
+class Still:
+    """One annotated still: ``rgb`` (h, w, 3) uint8 with its drawing, from real time ``time_s`` of the film
+    of ``view``.
+    """
+
+    view: View
+    side: Side
+    kind: StillKind
+    stride: int
+    time_s: float
+    rgb: Picture
+    caption: str
+
+    def file_name(self) -> str:
+        """Return the file's name, such as ``side-left-initial_contact-stride7.jpg``."""
+        return f"{self.view}-{self.side}-{self.kind}-stride{self.stride + 1}.jpg"
 
 
 @attrs.frozen(eq=False)
@@ -207,7 +226,7 @@ class _Frame:
         y0, y1 = y0 - 0.12 * tall, y1 + 0.10 * tall
         x0, x1 = x0 - 0.045 * tall, x1 + 0.045 * tall
         scale = HEIGHT / (y1 - y0)
-        gutter = 178.0
+        gutter = 216.0
         width = round((x1 - x0) * scale + 2 * gutter)
         matrix = np.array([[scale, 0.0, gutter - scale * x0], [0.0, scale, -scale * y0]])
         # cv2 counts pixel centres from 0, landmarks from 0.5.

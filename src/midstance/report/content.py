@@ -1,0 +1,274 @@
+"""What the report says, before anybody decides what it looks like: one plain dictionary for the page and the
+PDF.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from midstance.assess.export import NO_PLAN
+from midstance.assess.result import Assessment, FilmResult
+from midstance.evidence import Evidence, load_evidence
+from midstance.findings import does_not_say, paragraphs
+from midstance.findings.words import join_words, number, pace
+from midstance.gait.model import Finding, QualityCheck, View
+from midstance.gait.registry import REGISTRY
+from midstance.report.curves import curve_drawing
+from midstance.report.stills import Still
+from midstance.report.tables import measure_groups, same_reason, stride_tables, title_of
+
+VIEW_WORDS: dict[View, str] = {"side": "From the side", "rear": "From behind", "front": "From the front"}
+_FILM_WORDS: dict[View, str] = {"side": "from the side", "rear": "from behind", "front": "from the front"}
+KIND_TITLES = {"initial_contact": "Initial contact", "midstance": "Midstance", "toe_off": "Toe-off"}
+STRENGTH = {"practice only": 0, "very limited": 1, "limited": 2, "moderate": 3, "strong": 4}
+_VERDICT = {"good": "good", "usable": "usable", "unfit": "not fit", "unknown": "not known"}
+INVENTED = "Invented runner: rendered film, not a person"
+
+
+def report_content(
+    a: Assessment, stills: Sequence[Still], evidence: Evidence | None = None
+) -> dict[str, Any]:
+    """Return the report's content as texts, lists and SVG strings; the same assessment gives the same
+    content.
+    """
+    known = evidence or load_evidence()
+    findings = [_finding(f) for f in a.findings]
+    sources = known.cited_in(f.source for f in a.findings)
+    return {
+        "title": a.runner_label or "Running form",
+        "label": a.runner_label,
+        "invented": INVENTED if a.invented else "",
+        "software": a.software,
+        "facts": _facts(a),
+        "summary": _summary(a),
+        "stills": _stills(a, stills),
+        "stands_out": [f for f in findings if f["status"] == "clear"],
+        "described": [f for f in findings if f["status"] == "described"],
+        "curves": _curves(a),
+        "groups": measure_groups(a),
+        "strides": stride_tables(a),
+        "films": [_film(f) for f in a.films],
+        "excluded": _excluded(a),
+        "methods": _methods(a),
+        "settings": [
+            {"name": k.replace("_", " "), "value": _setting(v)} for k, v in sorted(a.settings.items())
+        ],
+        "plan_note": NO_PLAN,
+        "cautions": {
+            kind: [c.text for c in known.cautions if c.kind == kind]
+            for kind in ("usual", "stop", "emergency")
+        },
+        "sources": [{"text": c.text(), "says": c.says} for c in sources],
+    }
+
+
+def _facts(a: Assessment) -> list[dict[str, str]]:
+    facts = [
+        {"name": "Pace", "value": pace(a.speed_mps)},
+        {"name": "Surface", "value": a.surface},
+        {
+            "name": "Films" if len(a.films) > 1 else "Film",
+            "value": join_words(
+                [f"{_FILM_WORDS[f.view]}, {number(f.capture_fps)} frames/s" for f in a.films]
+            ),
+        },
+    ]
+    body = []
+    if a.runner.height_m is not None:
+        body.append(f"{number(a.runner.height_m, 2)} m")
+    if a.runner.mass_kg is not None:
+        body.append(f"{number(a.runner.mass_kg)} kg")
+    if body:
+        facts.append({"name": "Runner", "value": ", ".join(body)})
+    return facts
+
+
+def _summary(a: Assessment) -> dict[str, Any]:
+    used = {f.view: sum(1 for s in a.stances if s.ic.view == f.view and s.excluded is None) for f in a.films}
+    seen = [
+        f"The runner was filmed {join_words([_FILM_WORDS[f.view] for f in a.films])} at {pace(a.speed_mps)}, "
+        f"{'on a treadmill' if a.surface == 'treadmill' else 'overground'}. "
+        f"{join_words([f'{n} steps {_FILM_WORDS[v]}' for v, n in used.items()])} "
+        f"{'was' if sum(used.values()) == 1 else 'were'} measured."
+    ]
+    sentence = []
+    if (cadence := a.measure("cadence")) and cadence.value is not None:
+        sentence.append(f"The feet touch down {number(cadence.value)} times a minute")
+    contact = [
+        (s, m) for s in ("left", "right") if (m := a.measure("contact_time", s)) and m.value is not None
+    ]
+    if contact:
+        texts = [f"{number(1000 * (m.value or 0))} ms ({s})" for s, m in contact]
+        sentence.append(f"each contact lasts {join_words(texts)}")
+    if sentence:
+        text = " and ".join(sentence)
+        seen.append(f"{text[0].upper()}{text[1:]}.")
+    unfit = [(f, q) for f in a.films for q in f.quality if q.verdict == "unfit"]
+    if unfit:
+        seen.append(
+            "The films are not fit for everything: "
+            + join_words([f"{q.check} ({_FILM_WORDS[f.view]})" for f, q in unfit])
+            + " fell short. What that touches is left out or has a wider interval."
+        )
+    elif a.films and all(q.verdict == "good" for f in a.films for q in f.quality):
+        seen.append("The films are fit to be measured.")
+    reasons: dict[str, list[str]] = {}
+    for key, reason in same_reason(a):
+        reasons.setdefault(reason, []).append(title_of(key))
+    return {
+        "seen": seen,
+        "stands_out": [{"title": f.title, "key": f.key} for f in a.findings if f.status == "clear"],
+        "not_measured": [{"what": join_words(names), "reason": reason} for reason, names in reasons.items()],
+    }
+
+
+def _stills(a: Assessment, stills: Sequence[Still]) -> list[dict[str, Any]]:
+    out = []
+    for film in a.films:
+        sides = []
+        for side in ("left", "right"):
+            mine = [s for s in stills if s.view == film.view and s.side == side]
+            mine.sort(key=lambda s: (list(KIND_TITLES).index(s.kind), s.stride))
+            items = [
+                {
+                    "title": KIND_TITLES[s.kind],
+                    "caption": s.caption,
+                    "time": f"{s.time_s:.3f} s",
+                    "alt": _still_alt(s),
+                    "file": s.file_name(),
+                    "width": s.rgb.shape[1],
+                    "height": s.rgb.shape[0],
+                }
+                for s in mine
+            ]
+            if items:
+                sides.append({"side": side, "items": items})
+        if sides:
+            out.append({"view": VIEW_WORDS[film.view], "sides": sides})
+    return out
+
+
+def _still_alt(s: Still) -> str:
+    """Return what a still shows, for those who can't see it."""
+    instant = KIND_TITLES[s.kind].lower()
+    return f"{VIEW_WORDS[s.view]}, {s.side} foot on the ground at {instant}, angles drawn in."
+
+
+def _finding(f: Finding) -> dict[str, Any]:
+    text = paragraphs(f.text)
+    return {
+        "key": f.key,
+        "title": f.title,
+        "status": f.status,
+        "side": f.side,
+        "seen": text[0] if text else "",
+        "meaning": list(text[1:]),
+        "not_said": does_not_say(f.text),
+        "evidence": f.evidence,
+        "strength": STRENGTH[f.evidence],
+        "source": f.source,
+        "measures": [title_of(k) for k in f.measures],
+    }
+
+
+def _curves(a: Assessment) -> list[dict[str, Any]]:
+    out = []
+    for film in a.films:
+        panels = []
+        for key in dict.fromkeys(c.key for c in a.curves if c.view == film.view):
+            pair = [c for c in a.curves if c.view == film.view and c.key == key]
+            about = next((REGISTRY[k] for k in pair[0].measure_keys if k in REGISTRY), None)
+            up = about.positive if about and pair[0].unit == "deg" else "higher"
+            if pair[0].key == "thigh_angle":  # one of its measures has the opposite sign
+                up = REGISTRY["thigh_angle_contact"].positive
+            drawing = curve_drawing(pair, up)
+            counts = join_words([f"{c.strides.shape[0]} {c.side}" for c in pair])
+            panels.append(
+                {"title": pair[0].title, "svg": drawing.svg, "alt": drawing.alt, "note": f"{counts} strides"}
+            )
+        if panels:
+            out.append({"view": VIEW_WORDS[film.view], "panels": panels})
+    return out
+
+
+def _film(f: FilmResult) -> dict[str, Any]:
+    facts = [
+        ("File", f.name),
+        ("Frames", f"{f.frames} in {number(f.duration_s, 2)} s of real time, {f.width} × {f.height} px"),
+        ("Capture rate", f"{number(f.capture_fps, 2)} frames/s ({f.capture_source})"),
+    ]
+    if abs(f.slowdown - 1) > 0.01:
+        facts.append(("Slow motion", f"plays {number(f.slowdown, 2)} times slower than real"))
+    facts.append(
+        ("Running", f.direction + (f", {f.near_side} leg nearer to the camera" if f.near_side else ""))
+    )
+    if f.scale:
+        error = number(196 * f.scale.relative_sigma, 1)
+        facts.append(
+            ("Scale", f"{number(1000 * f.scale.m_per_px, 2)} mm per px ± {error} % ({f.scale.source})")
+        )
+    else:
+        facts.append(("Scale", "none: lengths are not measurable"))
+    if f.duplicate_frames or f.dropped_frames:
+        facts.append(("Faults", f"{f.duplicate_frames} frames twice, {f.dropped_frames} missing"))
+    facts.append(("SHA-256", f.sha256))
+    return {
+        "title": VIEW_WORDS[f.view],
+        "facts": [{"name": k, "value": v} for k, v in facts],
+        "notes": list(f.scale_notes),
+        "checks": [_check(q) for q in f.quality],
+    }
+
+
+def _check(q: QualityCheck) -> dict[str, str]:
+    value = "not known" if q.value is None else f"{_short(q.value)} {q.unit}".strip()
+    effect: str = q.effect
+    if q.effect == "not measurable" and q.measures:
+        effect += ": " + join_words([title_of(k) for k in q.measures])
+    return {
+        "check": q.check,
+        "value": value,
+        "limit": q.limit,
+        "verdict": q.verdict,
+        "verdict_words": _VERDICT[q.verdict],
+        "effect": "" if q.effect == "none" else effect,
+        "advice": q.advice,
+    }
+
+
+def _short(value: float) -> str:
+    return number(value, 0 if abs(value) >= 100 or value == int(value) else 1 if abs(value) >= 1 else 2)
+
+
+def _excluded(a: Assessment) -> dict[str, Any]:
+    reasons: dict[str, list[str]] = {}
+    for e in a.exclusions:
+        reasons.setdefault(e.reason, []).append(f"{e.stride} ({_FILM_WORDS[e.view]})")
+    rows = [{"reason": r, "count": len(x), "which": ", ".join(x)} for r, x in reasons.items()]
+    return {
+        "total": len(a.exclusions),
+        "rows": sorted(rows, key=lambda r: (-int(str(r["count"])), str(r["reason"]))),
+    }
+
+
+def _methods(a: Assessment) -> list[dict[str, str]]:
+    methods: dict[str, list[str]] = {}
+    for m in a.measures:
+        if m.value is not None:
+            methods.setdefault(m.method, []).append(title_of(m.measure))
+    return [{"method": k, "measures": join_words(list(dict.fromkeys(v)))} for k, v in methods.items()]
+
+
+def _setting(value: Any) -> str:
+    if value is None:
+        return "not set"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:g}"
+    if isinstance(value, dict):
+        return ", ".join(f"{k} {_setting(v)}" for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_setting(v) for v in value)
+    return str(value)
