@@ -201,17 +201,18 @@ def side_mean(samples: Sequence[Sample], systematic: float = 0.0) -> SideMean | 
 def interval_half_width(random: Sequence[tuple[float, float]], shared: float) -> float:
     """Half of a 95 % interval from random parts (variance, degrees of freedom) and a shared 1-SD error.
 
-    Parts with fewer than two degrees of freedom are widened on their own: the Welch-Satterthwaite formula would be
-    too narrow for them.
+    With fewer than three degrees of freedom in the random parts these are widened on their own before the shared
+    error joins: the Welch-Satterthwaite formula would be a little too narrow there.
     """
-    lone = sum((float(student_t.ppf(0.975, dof)) ** 2) * v for v, dof in random if dof < 2)
-    rest = [(v, dof) for v, dof in random if dof >= 2]
-    total = sum(v for v, _ in rest) + shared**2
-    if total <= 0:
-        return float(np.sqrt(lone))
-    weight = sum(v**2 / dof for v, dof in rest)
-    factor = Z95 if weight <= 1e-15 * total**2 else float(student_t.ppf(0.975, total**2 / weight))
-    return float(np.sqrt(lone + factor**2 * total))
+    variance = sum(v for v, _ in random)
+    spread = sum(v**2 / dof for v, dof in random)
+    if spread <= 0:
+        return Z95 * shared
+    dof = variance**2 / spread
+    if dof < 3:
+        return float(np.sqrt(student_t.ppf(0.975, dof) ** 2 * variance + (Z95 * shared) ** 2))
+    total = variance + shared**2
+    return float(student_t.ppf(0.975, min(total**2 / spread, 1e9)) * np.sqrt(total))
 
 
 def stride_values(
