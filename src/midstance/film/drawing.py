@@ -253,6 +253,8 @@ def _line(
     """Draw a line with a dark casing, dashed when ``dash`` (px) is given."""
     pieces = [(a, b)]
     if dash is not None:
+        # The round ends and the casing eat into the gaps of short dashes.
+        dash = max(dash, 2.2 * (thick + 2))
         length = float(np.hypot(*(b - a)))
         count = max(1, round((length / dash - 1.0) / 1.8))
         if count > 1:

@@ -63,7 +63,9 @@ class Frame:
 
     def rgb(self) -> Picture:
         """Return the whole upright picture, (height, width, 3) uint8, in the order red, green, blue."""
-        return np.ascontiguousarray(_upright(_to_rgb(self._video, self._video), self._info))
+        return np.ascontiguousarray(
+            _upright(_crop_rgb(self._video, 0, 0, self._video.width, self._video.height), self._info)
+        )
 
     def rgb_region(self, x0: int, y0: int, x1: int, y1: int) -> Picture:
         """Return the region [x0, x1) × [y0, y1) of ``rgb()``, black where it lies outside the picture.
@@ -174,28 +176,39 @@ def _luma(video: av.VideoFrame, region: tuple[int, int, int, int] | None = None)
 
 
 def _crop_rgb(video: av.VideoFrame, x0: int, y0: int, x1: int, y1: int) -> Picture:
-    """Convert one region of the stored picture, cutting the planes before the conversion."""
+    """Convert one region of the stored picture, cutting the planes before the conversion.
+
+    Every region of a picture, and the whole of it, goes down the converter's same path, so that they agree:
+    8-bit planes of even size. Ten-bit samples lose their last two bits, interleaved chroma is parted, odd
+    edges are repeated.
+    """
     kind = _PLANAR.get(video.format.name)
-    if kind is None or (x1 - x0) * (y1 - y0) * 4 > video.width * video.height * 3:
+    even = video.width % 2 == 0 and video.height % 2 == 0
+    large = (x1 - x0) * (y1 - y0) * 4 > video.width * video.height * 3
+    if kind is None or (large and even and kind[0] == 1 and not kind[3]):
         return _to_rgb(video, video)[y0:y1, x0:x1]
     sample_bytes, shift_x, shift_y, interleaved = kind
-    # The cut starts and ends on whole chroma samples; 16 px multiples keep the converter on its fast, exact
-    # path.
+    # The cut starts and ends on whole chroma samples; 16 px multiples keep the converter on its fast path.
     left, top = x0 >> 4 << 4, y0 >> 1 << 1
-    right, bottom = min(video.width, (x1 + 15) >> 4 << 4), min(video.height, (y1 + 1) >> 1 << 1)
-    name = video.format.name
-    eight_bit = name.removesuffix("10le") if sample_bytes == 2 else name
-    small = av.VideoFrame(right - left, bottom - top, eight_bit)
-    for number in range(len(small.planes)):
+    right = min(video.width + video.width % 2, (x1 + 15) >> 4 << 4)
+    bottom = (y1 + 1) >> 1 << 1
+    name = "yuv420p" if interleaved else video.format.name.removesuffix("10le")
+    small = av.VideoFrame(right - left, bottom - top, name)
+    for number in range(3):
         sx, sy = (shift_x, shift_y) if number else (0, 0)
-        across = 2 if interleaved and number else 1
-        target = _plane(small, number, 1)
-        rows = slice(top >> sy, (bottom + sy) >> sy)
-        columns = slice((left >> sx) * across, ((right + sx) >> sx) * across)
-        source = _plane(video, number, sample_bytes)[rows, columns]
+        if interleaved and number:
+            source = _plane(video, 1, 1)[:, number - 1 :: 2]
+            wide = (video.width + 1) >> 1
+        else:
+            source, wide = _plane(video, number, sample_bytes), video.planes[number].width
+        source = source[top >> sy : bottom >> sy, left >> sx : min(wide, right >> sx)]
         if sample_bytes == 2:
             source = (source >> 2).astype(np.uint8)
-        target[: source.shape[0], : source.shape[1]] = source
+        target = _plane(small, number, 1)
+        rows, columns = source.shape
+        target[:rows, :columns] = source
+        target[:rows, columns : right - left] = target[:rows, columns - 1 : columns]
+        target[rows:] = target[rows - 1]
     return _to_rgb(small, video)[y0 - top : y1 - top, x0 - left : x1 - left]
 
 

@@ -128,7 +128,7 @@ def background_shift_px(
     """Shift of the still surroundings between two pictures of one size, pixels (right +, down +); None if not
     to be told.
 
-    The median of the phase correlation of up to eight tiles with texture that the runner touches in neither
+    The median of the phase correlation of up to six tiles with texture that the runner touches in neither
     picture.
     """
     height, width = now.shape
@@ -140,22 +140,45 @@ def background_shift_px(
         and not _touches((x, y, x + tile, y + tile), runner_now)
     ]
     texture = [float(np.std(now[y : y + tile : 2, x : x + tile : 2])) for x, y in corners]
-    order = [i for i in np.argsort(texture)[::-1][:8] if texture[i] >= 5.0]
+    order = [i for i in np.argsort(texture)[::-1][:6] if texture[i] >= 5.0]
     if len(order) < 2:
         return None
     window = cv2.createHanningWindow((tile, tile), cv2.CV_32F)
     shifts = []
     for i in order:
         x, y = corners[i]
-        a = before[y : y + tile, x : x + tile].astype(np.float32)
-        b = now[y : y + tile, x : x + tile].astype(np.float32)
-        shift, response = cv2.phaseCorrelate(a - a.mean(), b - b.mean(), window)
-        if response >= 0.15:
+        shift = _tile_shift(before, now, x, y, tile, np.asarray(window, np.float32))
+        if shift is not None:
             shifts.append(shift)
     if len(shifts) < 2:
         return None
     dx, dy = np.median(np.asarray(shifts), axis=0)
     return float(dx), float(dy)
+
+
+def _tile_shift(
+    before: Picture, now: Picture, x: int, y: int, tile: int, window: NDArray[np.float32]
+) -> tuple[float, float] | None:
+    """Shift of one tile, px, or None where the two don't match.
+
+    The window pulls large shifts towards nothing, so the second tile is moved along until only a fraction is
+    left.
+    """
+    a = before[y : y + tile, x : x + tile].astype(np.float32)
+    at_x = at_y = 0
+    for _ in range(4):
+        if not (0 <= x + at_x <= now.shape[1] - tile and 0 <= y + at_y <= now.shape[0] - tile):
+            return None
+        b = now[y + at_y : y + at_y + tile, x + at_x : x + at_x + tile].astype(np.float32)
+        (dx, dy), response = cv2.phaseCorrelate(a - a.mean(), b - b.mean(), window)
+        if response < 0.15:
+            return None
+        step_x, step_y = round(dx), round(dy)
+        if step_x == 0 and step_y == 0:
+            break
+        at_x, at_y = at_x + step_x, at_y + step_y
+        dx, dy = dx - step_x, dy - step_y
+    return at_x + float(dx), at_y + float(dy)
 
 
 def _touches(tile: tuple[int, int, int, int], box: Box | None) -> bool:
