@@ -1,7 +1,7 @@
 """A stick runner on a treadmill whose every angle, time and distance is known in closed form.
 
-Thigh and shank swing as sines of the stride's phase, the trunk leans by a constant, the hips bob twice a stride. Nothing of the
-package is used to make it, so nothing of the package can hide a mistake in it.
+Thigh and shank swing as sines of the stride's phase, the trunk leans by a constant, the hips bob twice a
+stride. Nothing of the package is used to make it, so nothing of the package can hide a mistake in it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ def shank_deg(t: np.ndarray, shift: float) -> np.ndarray:
 def foot_deg(t: np.ndarray, shift: float) -> np.ndarray:
     """12 degrees at contact, flat (2 degrees of heel-toe drop) from 15 to 60 % of stance, then heel up."""
     phase = np.mod(t / STRIDE_S - shift, 1.0) * STRIDE_S / CONTACT_S
-    return 2.0 + np.interp(phase, [0.0, 0.15, 0.60, 1.0, 1.8, STRIDE_S / CONTACT_S], [10.0, 0.0, 0.0, -50.0, -60.0, 10.0])
+    return 2.0 + np.interp(
+        phase, [0.0, 0.15, 0.60, 1.0, 1.8, STRIDE_S / CONTACT_S], [10.0, 0.0, 0.0, -50.0, -60.0, 10.0]
+    )
 
 
 def _hang(top: np.ndarray, length: float, deg: np.ndarray) -> np.ndarray:
@@ -39,13 +41,17 @@ def _hang(top: np.ndarray, length: float, deg: np.ndarray) -> np.ndarray:
 
 @attrs.frozen(eq=False)
 class Stick:
-    """Paths and events of ``strides`` strides of each leg, left contact at phase 0, right half a stride later."""
+    """Paths and events of ``strides`` strides of each leg, left contact at phase 0, right half a stride
+    later.
+    """
 
     time_s: np.ndarray
     xy: np.ndarray
     events: list[Event]
 
-    def plane(self, *, unit: str = "m", sigma: float = 1e-6, near_side: str | None = "right", noise=None) -> PlanePaths:
+    def plane(
+        self, *, unit: str = "m", sigma: float = 1e-6, near_side: str | None = "right", noise=None
+    ) -> PlanePaths:
         xy = self.xy if noise is None else self.xy + noise
         n = len(self.time_s)
         usable = np.isfinite(xy).all(axis=2)
@@ -70,20 +76,28 @@ def stick(strides: int = 8, rate_hz: float = 240.0, jitter_s: float = 0.0, start
     def put(name: str, path: np.ndarray) -> None:
         xy[:, LANDMARK_INDEX[name]] = path
 
-    put("nose", shoulder + [0.15, 0.20])
+    put("nose", shoulder + np.array([0.15, 0.20]))
     for side, shift in (("left", 0.0), ("right", 0.5)):
         knee = _hang(hip, THIGH_M, thigh_deg(t, shift))
         ankle = _hang(knee, SHANK_M, shank_deg(t, shift))
-        heel = ankle + [-0.05, -0.06]
+        heel = ankle + np.array([-0.05, -0.06])
         f = np.radians(foot_deg(t, shift))
         toe = heel + FOOT_M * np.stack([np.cos(f), np.sin(f)], axis=-1)
         elbow = _hang(shoulder, 0.30, -20.0 * np.cos(2 * np.pi * (t / STRIDE_S - shift)))
-        wrist = elbow + [0.20, 0.10]
+        wrist = elbow + np.array([0.20, 0.10])
         for name, path in (
-            ("hip", hip), ("knee", knee), ("ankle", ankle), ("heel", heel), ("toe", toe), ("shoulder", shoulder),
-            ("elbow", elbow), ("wrist", wrist), ("index", wrist + [0.07, 0.0]), ("pinky", wrist + [0.07, -0.02]),
-            ("ear", shoulder + [0.05, 0.20]),
-        ):  # fmt: skip
+            ("hip", hip),
+            ("knee", knee),
+            ("ankle", ankle),
+            ("heel", heel),
+            ("toe", toe),
+            ("shoulder", shoulder),
+            ("elbow", elbow),
+            ("wrist", wrist),
+            ("index", wrist + np.array([0.07, 0.0])),
+            ("pinky", wrist + np.array([0.07, -0.02])),
+            ("ear", shoulder + np.array([0.05, 0.20])),
+        ):
             put(f"{side}_{name}", path)
     events = []
     rng = np.random.default_rng(0)
@@ -93,6 +107,8 @@ def stick(strides: int = 8, rate_hz: float = 240.0, jitter_s: float = 0.0, start
             for kind, at in (("initial_contact", ic), ("toe_off", ic + CONTACT_S)):
                 at = at + jitter_s * rng.standard_normal()
                 if 0 <= at <= t[-1]:
-                    events.append(Event("side", side, kind, at + start_s, at + start_s - 0.004, at + start_s + 0.004))
+                    events.append(
+                        Event("side", side, kind, at + start_s, at + start_s - 0.004, at + start_s + 0.004)
+                    )
     assert len(LANDMARKS) == 33
     return Stick(t + start_s, xy, events)

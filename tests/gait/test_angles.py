@@ -1,5 +1,7 @@
 """Angles: closed-form poses, signs, invariances, error propagation."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -39,8 +41,8 @@ def test_deep_swing_flexion_does_not_wrap():
     # thigh 60 forward, shank hanging 70 behind: 130 degrees of flexion
     hip = np.zeros(2)
     r1, r2 = np.radians(60), np.radians(-70)
-    knee = hip + [np.sin(r1), -np.cos(r1)]
-    ankle = knee + [np.sin(r2), -np.cos(r2)]
+    knee = hip + np.array([np.sin(r1), -np.cos(r1)])
+    ankle = knee + np.array([np.sin(r2), -np.cos(r2)])
     assert float(angles.knee_flexion(hip, knee, ankle)) == pytest.approx(130)
 
 
@@ -107,7 +109,7 @@ point = st.tuples(coordinate, coordinate)
 
 
 def _apart(*points):
-    return all(np.hypot(a[0] - b[0], a[1] - b[1]) > 0.05 for a, b in zip(points, points[1:], strict=False))
+    return all(np.hypot(a[0] - b[0], a[1] - b[1]) > 0.05 for a, b in pairwise(points))
 
 
 @given(point, point, point, st.floats(0.01, 1000), point)
@@ -138,7 +140,9 @@ def test_mirroring_the_body_swaps_sides_and_nothing_else(a, b, c, side):
         return
     other = "right" if side == "left" else "left"
     mirrored = [(-p[0], p[1]) for p in (a, b, c)]
-    difference = angles.knee_frontal_angle(a, b, c, side=side) - angles.knee_frontal_angle(*mirrored, side=other)
+    difference = angles.knee_frontal_angle(a, b, c, side=side) - angles.knee_frontal_angle(
+        *mirrored, side=other
+    )
     assert float(angles.wrap_deg(difference)) == pytest.approx(0, abs=1e-6)
 
 

@@ -15,7 +15,8 @@ def test_masses_add_up_to_the_body():
 
 
 def test_thigh_and_shank_of_a_standing_man():
-    # computed with de Leva 1996, J Biomech 29:1223-1230: hip 0.92, knee 0.50, ankle 0.08 m, one above the other
+    # computed with de Leva 1996, J Biomech 29:1223-1230: hip 0.92, knee 0.50, ankle 0.08 m, one above the
+    # other
     table = body_table("male")
     thigh = 0.92 + table["thigh"].c * (0.50 - 0.92)
     shank = 0.50 + table["shank"].c * (0.08 - 0.50)
@@ -41,16 +42,20 @@ def _slow_com(xy, table):
         (table["head"].mass, mid("left_ear", "right_ear")),
         (
             table["trunk"].mass,
-            (1 - table["trunk"].c) * mid("left_shoulder", "right_shoulder") + table["trunk"].c * mid("left_hip", "right_hip"),
+            (1 - table["trunk"].c) * mid("left_shoulder", "right_shoulder")
+            + table["trunk"].c * mid("left_hip", "right_hip"),
         ),
     ]
     for s in ("left", "right"):
         knuckle = mid(f"{s}_index", f"{s}_pinky")
         for key, a, b in (
-            ("upper_arm", p[f"{s}_shoulder"], p[f"{s}_elbow"]), ("forearm", p[f"{s}_elbow"], p[f"{s}_wrist"]),
-            ("hand", p[f"{s}_wrist"], knuckle), ("thigh", p[f"{s}_hip"], p[f"{s}_knee"]),
-            ("shank", p[f"{s}_knee"], p[f"{s}_ankle"]), ("foot", p[f"{s}_heel"], p[f"{s}_toe"]),
-        ):  # fmt: skip
+            ("upper_arm", p[f"{s}_shoulder"], p[f"{s}_elbow"]),
+            ("forearm", p[f"{s}_elbow"], p[f"{s}_wrist"]),
+            ("hand", p[f"{s}_wrist"], knuckle),
+            ("thigh", p[f"{s}_hip"], p[f"{s}_knee"]),
+            ("shank", p[f"{s}_knee"], p[f"{s}_ankle"]),
+            ("foot", p[f"{s}_heel"], p[f"{s}_toe"]),
+        ):
             parts.append((table[key].mass, a + table[key].c * (b - a)))
     return sum(m * x for m, x in parts) / sum(m for m, _ in parts)
 

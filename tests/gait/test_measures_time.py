@@ -62,7 +62,8 @@ def test_a_gap_splits_the_run_instead_of_stretching_it():
 
 
 def test_times_of_a_known_step():
-    # computed: contact 0.250, flight 0.100 s: step 0.350 s, duty factor 0.35714; at 3.33333 m/s step 1.16667 m
+    # computed: contact 0.250, flight 0.100 s: step 0.350 s, duty factor 0.35714; at 3.33333 m/s step 1.16667
+    # m
     _, m = measure_times(running(), view="side", budget=ErrorBudget(), speed_mps=SPEED)
     for side in ("left", "right", "both"):
         assert find(m, "step_time", side).value == pytest.approx(0.350)
@@ -76,7 +77,8 @@ def test_times_of_a_known_step():
 
 
 def test_estimates_of_a_known_step():
-    # computed from Morin et al. 2005, J Appl Biomech 21:167-180 (formulas from memory): see test_spring_mass.py
+    # computed from Morin et al. 2005, J Appl Biomech 21:167-180 (formulas from memory): see
+    # test_spring_mass.py
     runner = Runner(height_m=0.9275 / 0.53, mass_kg=70)
     _, m = measure_times(running(), view="rear", budget=ErrorBudget(), speed_mps=SPEED, runner=runner)
     assert find(m, "vertical_force_peak_estimated").value == pytest.approx(2.1991, abs=5e-5)
@@ -109,7 +111,9 @@ def test_what_is_not_given_is_named(runner, speed, key, reason):
 @pytest.mark.parametrize("n", [0, 1, 2, 3])
 def test_every_key_appears_however_short_the_film(n):
     stances = running(n=n)
-    _, measures = measure_times(stances, view="side", budget=ErrorBudget(), speed_mps=SPEED, runner=Runner(1.75, 70))
+    _, measures = measure_times(
+        stances, view="side", budget=ErrorBudget(), speed_mps=SPEED, runner=Runner(1.75, 70)
+    )
     expected = [(k, side) for k in keys_for("side", "time", "estimate") for side in REGISTRY[k].sides]
     assert [(m.measure, m.side) for m in measures] == expected
     assert all(np.isfinite(m.value) if m.value is not None else m.reason for m in measures)
@@ -125,7 +129,9 @@ def test_contact_time_shares_the_detectors_bias():
 
 
 def test_step_time_error_is_that_of_two_contacts():
-    values, _ = measure_times(running(), view="side", budget=ErrorBudget(event_shared=0.0, rate_relative_sigma=0))
+    values, _ = measure_times(
+        running(), view="side", budget=ErrorBudget(event_shared=0.0, rate_relative_sigma=0)
+    )
     one = next(v for v in values if v.measure == "step_time")
     assert (one.high - one.value) / 1.959964 == pytest.approx(0.002 * np.sqrt(2), rel=1e-6)
 
@@ -174,7 +180,12 @@ def test_step_length_between_contacts_on_the_ground():
     over = np.zeros_like(runner.xy)
     over[..., 0] = 3.0 * runner.time_s[:, None]  # the whole runner moves at 3 m/s through a still picture
     _, m = measure_times(
-        stances, view="side", budget=ErrorBudget(), speed_mps=9.9, plane=runner.plane(noise=over), ground_fixed=True
+        stances,
+        view="side",
+        budget=ErrorBudget(),
+        speed_mps=9.9,
+        plane=runner.plane(noise=over),
+        ground_fixed=True,
     )
     length = find(m, "step_length")
     assert length.value == pytest.approx(3.0 * STRIDE_S / 2, abs=0.005)

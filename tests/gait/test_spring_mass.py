@@ -1,7 +1,7 @@
 """Spring-mass estimates against worked examples.
 
-The expected figures were computed from the formulas of Morin et al. 2005, J Appl Biomech 21:167-180 (formulas from memory, derived
-again from a half-sine force), with g = 9.81 m/s^2.
+The expected figures were computed from the formulas of Morin et al. 2005, J Appl Biomech 21:167-180 (formulas
+from memory, derived again from a half-sine force), with g = 9.81 m/s^2.
 """
 
 import numpy as np
@@ -39,7 +39,9 @@ def test_half_sine_carries_the_body_through_the_step():
 def test_oscillation_from_times():
     # computed: stance 5.997 cm + flight 1.2263 cm
     assert vertical_oscillation(0.250, 0.100) == pytest.approx(0.07224, abs=5e-6)
-    assert vertical_oscillation(0.250, 0.100) - spring_mass(0.250, 0.100).drop_m == pytest.approx(0.012263, abs=1e-6)
+    assert vertical_oscillation(0.250, 0.100) - spring_mass(0.250, 0.100).drop_m == pytest.approx(
+        0.012263, abs=1e-6
+    )
 
 
 def test_sensitivity_to_one_mistimed_event():
@@ -69,7 +71,10 @@ def test_force_needs_no_mass_and_stiffness_does():
     [
         ({"contact_s": 0.0, "flight_s": 0.1}, "positive"),
         ({"contact_s": 0.25, "flight_s": -0.06}, "would not sink"),
-        ({"contact_s": 0.40, "flight_s": 0.1, "leg_length_m": 0.9, "speed_mps": 6.0}, "further than its length"),
+        (
+            {"contact_s": 0.40, "flight_s": 0.1, "leg_length_m": 0.9, "speed_mps": 6.0},
+            "further than its length",
+        ),
     ],
 )
 def test_impossible_steps_are_refused(kwargs, words):

@@ -125,5 +125,7 @@ def test_whatever_is_missing_each_contact_is_kept_or_counted_once(lost, shift):
     contacts = sum(e.kind == "initial_contact" for e in events)
     assert len(stances) == contacts
     assert len(kept(stances)) + sum("stride at" in e.stride for e in exclusions) == contacts
-    reference = [s.excluded is None for s in build_stances([e for i, e in enumerate(run()) if i not in lost])[0]]
+    reference = [
+        s.excluded is None for s in build_stances([e for i, e in enumerate(run()) if i not in lost])[0]
+    ]
     assert [s.excluded is None for s in stances] == reference

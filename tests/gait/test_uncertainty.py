@@ -25,7 +25,9 @@ def samples(side, x, random=0.0, shared=0.0):
 
 
 def covered(rng, n, systematic, between, noise, opposed=0.0):
-    """Share of simulated films whose interval of left, both and difference holds the truth (left 20, right 18)."""
+    """Share of simulated films whose interval of left, both and difference holds the truth (left 20, right
+    18).
+    """
     hits = np.zeros(3)
     for _ in range(N_TRIALS):
         bias, roll = systematic * rng.standard_normal(), opposed * rng.standard_normal()
@@ -36,7 +38,11 @@ def covered(rng, n, systematic, between, noise, opposed=0.0):
         shared = {"left": systematic, "right": systematic}
         m = {x.side: x for x in summarise(KNEE, "side", data, shared=shared, opposed=opposed, method="")}
         d = side_difference(KNEE, data, shared={}, opposed=opposed)
-        hits += [m["left"].low <= 20 <= m["left"].high, m["both"].low <= 19 <= m["both"].high, d.low <= 2 <= d.high]
+        hits += [
+            m["left"].low <= 20 <= m["left"].high,
+            m["both"].low <= 19 <= m["both"].high,
+            d.low <= 2 <= d.high,
+        ]
     return hits / N_TRIALS
 
 
@@ -86,7 +92,9 @@ def test_correlated_strides_count_for_less():
 
 
 def test_correlated_strides_keep_most_of_their_coverage():
-    """Forty strides with autocorrelation 0.6: 79 % without the correction, about 91 % with it; never claimed as 95 %."""
+    """Forty strides with autocorrelation 0.6: 79 % without the correction, about 91 % with it; never claimed
+    as 95 %.
+    """
     rng = np.random.default_rng(6)
     plain, corrected = 0, 0
     for _ in range(1500):
@@ -127,7 +135,9 @@ def test_one_stride_is_not_a_mean_and_two_have_a_wide_interval():
 
 
 def test_lost_strides_are_counted_with_their_commonest_reason():
-    lost = [missing("left", i, 0.0, "left heel not seen") for i in range(5)] + [missing("left", 9, 0.0, "other")]
+    lost = [missing("left", i, 0.0, "left heel not seen") for i in range(5)] + [
+        missing("left", 9, 0.0, "other")
+    ]
     left = summarise(KNEE, "side", lost + samples("left", [10.0]), shared={}, method="as told")[0]
     assert left.reason == "1 usable left stride of 7, at least 2 are needed; left heel not seen in 5"
     some = summarise(KNEE, "side", lost + samples("left", [10.0, 12.0]), shared={}, method="as told")[0]
@@ -158,8 +168,8 @@ def test_rolling_shutter_leans_everything_that_moves_through_the_picture():
 
 
 def test_symmetry_figures():
-    # computed with Robinson et al. 1987, J Manipulative Physiol Ther 10:172 and Zifchock et al. 2008, Gait Posture 27:622
-    # (formulas from memory): right 250, left 240
+    # computed with Robinson et al. 1987, J Manipulative Physiol Ther 10:172 and Zifchock et al. 2008, Gait
+    # Posture 27:622 (formulas from memory): right 250, left 240
     assert symmetry_index(240, 250) == pytest.approx(4.0816, abs=5e-5)
     assert symmetry_angle(240, 250) == pytest.approx(1.2990, abs=5e-5)
     with pytest.raises(ValueError, match="positive"):

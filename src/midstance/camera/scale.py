@@ -21,12 +21,14 @@ from midstance.gait.strides import kept
 TRUNK_OF_HEIGHT = 0.818 - 0.530
 THIGH_OF_HEIGHT = 0.530 - 0.285
 SHANK_OF_HEIGHT = 0.285 - 0.039
-#: From behind or in front the leg is seen shortened even at its longest: about 15 degrees of knee bend and 15 degrees
-#: of slope leave 0.955 of it, a trunk leaning 9 degrees keeps 0.988 of its length. Engineering choices, no source.
+#: From behind or in front the leg is seen shortened even at its longest: about 15 degrees of knee bend and 15
+#: degrees of slope leave 0.955 of it, a trunk leaning 9 degrees keeps 0.988 of its length. Engineering
+#: choices, no source.
 FRONTAL_LEG = 0.955
 FRONTAL_TRUNK = 0.988
-#: 1-SD relative error of the chain trunk + thigh + shank: people's proportions (about 2.5 %) and where a landmark
-#: model puts hips and shoulders (about 3 %); from behind or in front with the foreshortening too. No source.
+#: 1-SD relative error of the chain trunk + thigh + shank: people's proportions (about 2.5 %) and where a
+#: landmark model puts hips and shoulders (about 3 %); from behind or in front with the foreshortening too. No
+#: source.
 CHAIN_RELATIVE_SIGMA = 0.04
 FRONTAL_RELATIVE_SIGMA = 0.05
 #: Belt displays are wrong by about this much, and belts slow down under each step; 1-SD, engineering choice.
@@ -68,10 +70,10 @@ def scale_from_height(
 ) -> Scale | None:
     """Scale from the runner's stature, or None if too little of the runner was seen.
 
-    A running body is shorter in the picture than its stature, so the height from heel to head is of no use. Side
-    view: the sum of trunk, thigh and shank as they appear (median over the film; near leg, else the mean of both
-    legs) against 0.779 of stature. Rear and front view: the trunk and the longest the leg appears from hip to
-    ankle, against the same chain foreshortened, with a larger error.
+    A running body is shorter in the picture than its stature, so the height from heel to head is of no use.
+    Side view: the sum of trunk, thigh and shank as they appear (median over the film; near leg, else the mean
+    of both legs) against 0.779 of stature. Rear and front view: the trunk and the longest the leg appears
+    from hip to ankle, against the same chain foreshortened, with a larger error.
 
     Parameters
     ----------

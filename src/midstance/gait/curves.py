@@ -22,7 +22,7 @@ from midstance.signals.gaps import fill_short_gaps
 from midstance.signals.normalise import to_percent
 
 #: Half width of the parabola laid through a peak, s.
-PEAK_HALF_WIDTH_S = 0.020
+PEAK_HALF_WIDTH_S = 0.012
 #: A peak or mean needs this share of the frames of its window.
 WINDOW_SHARE = 0.8
 #: A curve keeps a stride that is known over this share of it.

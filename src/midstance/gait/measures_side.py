@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 import attrs
@@ -152,7 +152,9 @@ def stance_mean(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
 
 
 def peak_in_stance(low: float, high: float, *, inside: bool = True) -> Reader:
-    """Return a reader of the largest value between two fractions of stance; ``inside`` refuses one at an end."""
+    """Return a reader of the largest value between two fractions of stance; ``inside`` refuses one at an
+    end.
+    """
 
     def read(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
         if s.to is None:
@@ -235,6 +237,7 @@ _SPECS: dict[str, _Spec] = {
     "foot_ahead_of_com_leg": _Spec("ahead_of_com", at_contact, f"ankle minus centre of mass {_CONTACT}"),
 }
 _FOOT_ZERO_NOTE = "zero is the foot lying flat in mid-stance"
+_KNOWN_ZERO_NOTE = "zero is the flat sole"
 
 
 def measure_side(
@@ -244,6 +247,7 @@ def measure_side(
     budget: ErrorBudget,
     runner: Runner | None = None,
     com: ComPath | None = None,
+    foot_zero: Mapping[Side, FlatFoot] | None = None,
 ) -> tuple[list[StrideValue], list[Measure]]:
     """All measures of the group "side" of one side film.
 
@@ -255,6 +259,8 @@ def measure_side(
         is larger still.
     runner : chooses the body table.
     com : centre of mass, if worked out already.
+    foot_zero : what the heel-toe line reads on a flat foot, when it is known beforehand (its error is then
+        part of ``budget.systematic``); else it is taken from the foot in mid-stance.
 
     Returns
     -------
@@ -264,7 +270,7 @@ def measure_side(
     if plane.view != "side":
         raise ValueError(f"measure_side takes a side view, got {plane.view}")
     path = com if com is not None else whole_body_com(plane, (runner or Runner()).body_table)
-    zeros = {side: flat_foot(plane, stances, side) for side in SIDES}
+    zeros = {side: foot_zero[side] if foot_zero else flat_foot(plane, stances, side) for side in SIDES}
     far: dict[Side, bool] = {side: plane.near_side is not None and side != plane.near_side for side in SIDES}
     tracks = {
         side: side_tracks(
@@ -303,7 +309,7 @@ def measure_side(
             notes[side] = "far leg, partly hidden" if far[side] else ""
         method = spec.method
         if spec.foot_zero:
-            method += f"; {_FOOT_ZERO_NOTE}"
+            method += f"; {_KNOWN_ZERO_NOTE if foot_zero else _FOOT_ZERO_NOTE}"
         if spec.track in ("trunk", "hip"):
             method += f"; {trunk_method}"
         if spec.track == "ahead_of_com":

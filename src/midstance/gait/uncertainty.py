@@ -192,8 +192,8 @@ def side_mean(samples: Sequence[Sample], systematic: float = 0.0) -> SideMean | 
     spread = float(x.var(ddof=1)) / n_eff
     noise = float(np.mean([s.random**2 for s in good])) / n
     shared = root_sum_squares([systematic, float(np.mean([s.shared for s in good]))])
-    # n strides still tell more of the spread than n_eff independent ones would: half of n - 1 at least, or a chance
-    # run of alike strides would blow up the interval tenfold.
+    # n strides still tell more of the spread than n_eff independent ones would: half of n - 1 at least, or a
+    # chance run of alike strides would blow up the interval tenfold.
     dof = max(n_eff - 1.0, 0.5 * (n - 1.0), 1.0)
     return SideMean(n, float(x.mean()), max(spread, noise), dof, shared)
 
@@ -201,8 +201,8 @@ def side_mean(samples: Sequence[Sample], systematic: float = 0.0) -> SideMean | 
 def interval_half_width(random: Sequence[tuple[float, float]], shared: float) -> float:
     """Half of a 95 % interval from random parts (variance, degrees of freedom) and a shared 1-SD error.
 
-    With fewer than three degrees of freedom in the random parts these are widened on their own before the shared
-    error joins: the Welch-Satterthwaite formula would be a little too narrow there.
+    With fewer than three degrees of freedom in the random parts these are widened on their own before the
+    shared error joins: the Welch-Satterthwaite formula would be a little too narrow there.
     """
     variance = sum(v for v, _ in random)
     spread = sum(v**2 / dof for v, dof in random)
