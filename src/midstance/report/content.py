@@ -16,13 +16,14 @@ from midstance.gait.model import Finding, QualityCheck, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import curve_drawing
 from midstance.report.stills import Still
-from midstance.report.tables import measure_groups, same_reason, stride_tables, title_of
+from midstance.report.tables import measure_groups, same_reason, stride_tables, title_of, titles_of
 
 VIEW_WORDS: dict[View, str] = {"side": "From the side", "rear": "From behind", "front": "From the front"}
 _FILM_WORDS: dict[View, str] = {"side": "from the side", "rear": "from behind", "front": "from the front"}
 KIND_TITLES = {"initial_contact": "Initial contact", "midstance": "Midstance", "toe_off": "Toe-off"}
 STRENGTH = {"practice only": 0, "very limited": 1, "limited": 2, "moderate": 3, "strong": 4}
 _VERDICT = {"good": "good", "usable": "usable", "unfit": "not fit", "unknown": "not known"}
+_CHECK_UNIT = {"deg": "°", "%": " %", "1": ""}
 INVENTED = "Invented runner: rendered film, not a person"
 
 
@@ -115,11 +116,11 @@ def _summary(a: Assessment) -> dict[str, Any]:
         seen.append("The films are fit to be measured.")
     reasons: dict[str, list[str]] = {}
     for key, reason in same_reason(a):
-        reasons.setdefault(reason, []).append(title_of(key))
+        reasons.setdefault(reason, []).append(key)
     return {
         "seen": seen,
         "stands_out": [{"title": f.title, "key": f.key} for f in a.findings if f.status == "clear"],
-        "not_measured": [{"what": join_words(names), "reason": reason} for reason, names in reasons.items()],
+        "not_measured": [{"what": titles_of(keys), "reason": reason} for reason, keys in reasons.items()],
     }
 
 
@@ -222,10 +223,15 @@ def _film(f: FilmResult) -> dict[str, Any]:
 
 
 def _check(q: QualityCheck) -> dict[str, str]:
-    value = "not known" if q.value is None else f"{_short(q.value)} {q.unit}".strip()
+    value = (
+        "not known"
+        if q.value is None
+        else f"{_short(q.value)}{_CHECK_UNIT.get(q.unit, f' {q.unit}')}".strip()
+    )
     effect: str = q.effect
     if q.effect == "not measurable" and q.measures:
-        effect += ": " + join_words([title_of(k) for k in q.measures])
+        titles = titles_of(q.measures)
+        effect += f": {titles[:1].lower()}{titles[1:]}"
     return {
         "check": q.check,
         "value": value,
@@ -256,8 +262,8 @@ def _methods(a: Assessment) -> list[dict[str, str]]:
     methods: dict[str, list[str]] = {}
     for m in a.measures:
         if m.value is not None:
-            methods.setdefault(m.method, []).append(title_of(m.measure))
-    return [{"method": k, "measures": join_words(list(dict.fromkeys(v)))} for k, v in methods.items()]
+            methods.setdefault(m.method, []).append(m.measure)
+    return [{"method": k, "measures": titles_of(v)} for k, v in methods.items()]
 
 
 def _setting(value: Any) -> str:

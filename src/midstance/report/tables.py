@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from midstance.assess.result import Assessment
-from midstance.findings.words import number
+from midstance.findings.words import join_words, number
 from midstance.gait.model import Measure, StrideValue, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import dot_drawing, dot_range
@@ -29,6 +29,12 @@ GROUPS = (
 def title_of(key: str) -> str:
     """Return a measure's title; for a key that isn't registered the key in words."""
     return REGISTRY[key].title if key in REGISTRY else key.replace("_", " ").capitalize()
+
+
+def titles_of(keys: Iterable[str]) -> str:
+    """Return the titles of measures as one phrase: "Cadence, step time and contact time"."""
+    titles = [title_of(k) for k in dict.fromkeys(keys)]
+    return join_words([*titles[:1], *(t[:1].lower() + t[1:] for t in titles[1:])])
 
 
 def shown(key: str, unit: str) -> tuple[float, str, int]:
