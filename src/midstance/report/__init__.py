@@ -1,6 +1,5 @@
 """What people are handed: annotated stills, one page of HTML, the same as a PDF."""
 
-from midstance.report.choose import representative_stance, still_times
 from midstance.report.stills import Still, StillNumber, StillPoints, draw_still, still_numbers
 from midstance.report.write import write_report
 
@@ -9,8 +8,6 @@ __all__ = [
     "StillNumber",
     "StillPoints",
     "draw_still",
-    "representative_stance",
     "still_numbers",
-    "still_times",
     "write_report",
 ]
