@@ -1,4 +1,4 @@
-"""Small films made for the tests: the number of each picture is drawn into it, so a wrong picture cannot hide."""
+"""Small films made for the tests, each picture carrying its number, so a wrong picture cannot hide."""
 
 from __future__ import annotations
 
@@ -58,7 +58,9 @@ def encode(
         out.metadata.update(tags or {})
         stream = out.add_stream(codec, rate=rate)
         stream.width, stream.height, stream.pix_fmt = width, height, pix_fmt
-        stream.options = {"x265-params": "log-level=none", **(coder or {})} if codec == "libx265" else (coder or {})
+        stream.options = (
+            {"x265-params": "log-level=none", **(coder or {})} if codec == "libx265" else (coder or {})
+        )
         context = stream.codec_context
         context.time_base = TICK
         if matrix is not None:
@@ -73,7 +75,10 @@ def encode(
             frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(rgb), "rgb24")
             kwargs: dict[str, Any] = {}
             if matrix is not None:
-                kwargs = {"dst_colorspace": {6: 5}.get(matrix, matrix), "dst_color_range": 2 if full_range else 1}
+                kwargs = {
+                    "dst_colorspace": {6: 5}.get(matrix, matrix),
+                    "dst_color_range": 2 if full_range else 1,
+                }
             frame = frame.reformat(format=pix_fmt, **kwargs)
             if matrix is not None:
                 frame.colorspace, frame.color_range = matrix, 2 if full_range else 1

@@ -33,8 +33,8 @@ def test_without_any_hint_file_time_is_real_time() -> None:
 
 @pytest.mark.parametrize(
     ("stored", "given", "slowdown"),
-    [(30.0, 240.0, 8.0), (30000 / 1001, 240.0, 8.0), (25.0, 100.0, 4.0), (60.0, 240.0, 4.0), (30.0, 30.0, 1.0),
-     (29.97, 30.0, 1.0), (24.0, 120.0, 5.0), (30.0, 100.0, 100 / 30)],
+    [(30.0, 240.0, 8.0), (30000 / 1001, 240.0, 8.0), (25.0, 100.0, 4.0), (60.0, 240.0, 4.0),
+     (30.0, 30.0, 1.0),      (29.97, 30.0, 1.0), (24.0, 120.0, 5.0), (30.0, 100.0, 100 / 30)],
 )  # fmt: skip
 def test_capture_rate_given_by_the_user(stored: float, given: float, slowdown: float) -> None:
     clock = capture_clock(drawn_info(640, 360), _times(stored), given)
@@ -77,7 +77,9 @@ def test_impossible_cadence_asks_for_the_capture_rate(cadence: float, suggested:
     assert f"looks like {suggested} fps stored at 30" in text
     assert f"--capture-fps {suggested}" in text
     assert "120 to 250" in text
-    check_against_cadence(capture_clock(drawn_info(640, 360), _times(30.0), suggested), cadence * suggested / 30)
+    check_against_cadence(
+        capture_clock(drawn_info(640, 360), _times(30.0), suggested), cadence * suggested / 30
+    )
 
 
 def test_a_wrong_capture_rate_is_caught_too_and_possible_cadences_pass() -> None:

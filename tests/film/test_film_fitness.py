@@ -39,7 +39,7 @@ def test_edge_width_of_a_plain_patch_is_not_invented() -> None:
 
 
 def _room(roll_deg: float = 0.0, fan_deg: float = 0.0) -> np.ndarray:
-    """A wall with posts; ``roll_deg`` leans the picture clockwise, ``fan_deg`` is the lean of the outermost posts."""
+    """A wall with posts, leaning ``roll_deg`` clockwise and fanning out to ``fan_deg`` at the edges."""
     picture = np.full((HEIGHT, WIDTH), 120, np.uint8)
     for x in (60, 180, 300, 420, 560):
         lean = np.tan(np.radians(fan_deg * (x - WIDTH / 2) / (WIDTH / 2)))
@@ -173,15 +173,17 @@ def test_a_fit_film_passes_every_check() -> None:
     for check in checks.values():
         assert check.limit
         assert check.factor >= 1.0
-    good = {"frame_rate", "lost_frames", "film_length", "runner_size", "runner_cut_off", "camera_motion", "people",
-            "light", "contrast", "picture_noise"}  # fmt: skip
+    good = {"frame_rate", "lost_frames", "film_length", "runner_size", "runner_cut_off", "camera_motion",
+            "people",             "light", "contrast", "picture_noise"}  # fmt: skip
     assert {name for name, c in checks.items() if c.verdict == "good"} >= good
     assert checks["camera_roll"].verdict == "unknown"  # nothing straight in this scene
     assert checks["film_length"].value == pytest.approx(8.0 * 1.4, rel=0.05)
     assert checks["pixels_per_body_height"].value == pytest.approx(280, abs=2)
 
 
-@pytest.mark.parametrize(("fps", "verdict"), [(240.0, "good"), (60.0, "usable"), (30.0, "usable"), (20.0, "unfit")])
+@pytest.mark.parametrize(
+    ("fps", "verdict"), [(240.0, "good"), (60.0, "usable"), (30.0, "usable"), (20.0, "unfit")]
+)
 def test_frame_rate(fps: float, verdict: str) -> None:
     check = _judge(fps=fps, seconds=2.0)["frame_rate"]
     assert (check.verdict, check.value) == (verdict, fps)
@@ -275,8 +277,8 @@ def test_without_a_runner_checks_are_unknown_not_good() -> None:
     )  # fmt: skip
     clock = CaptureClock(1.0, 60.0, "file frame rate")
     checks = {c.check: c for c in meter.checks(paths, clock, timing_report(np.arange(n) / 15))}
-    for name in ("pixels_per_body_height", "runner_size", "runner_cut_off", "foot_blur", "camera_motion", "light",
-                 "film_length"):  # fmt: skip
+    for name in ("pixels_per_body_height", "runner_size", "runner_cut_off", "foot_blur", "camera_motion",
+                 "light",                  "film_length"):  # fmt: skip
         assert checks[name].verdict == "unknown", name
         assert checks[name].value is None
         assert checks[name].effect == "none"

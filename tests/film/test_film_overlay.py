@@ -59,7 +59,10 @@ def test_the_same_pictures_give_the_same_bytes(tmp_path: Path) -> None:
     rng = np.random.default_rng(0)
     pictures = [rng.integers(0, 255, (120, 160, 3), np.uint8) for _ in range(10)]
     for name in ("a.mp4", "b.mp4"):
-        assert write_overlay(tmp_path / name, ((p, [draw_caption_of("x")]) for p in pictures), (160, 120), 30) == 10
+        assert (
+            write_overlay(tmp_path / name, ((p, [draw_caption_of("x")]) for p in pictures), (160, 120), 30)
+            == 10
+        )
         digests.add(hashlib.sha256((tmp_path / name).read_bytes()).hexdigest())
     assert len(digests) == 1
 
@@ -77,9 +80,14 @@ def test_odd_sizes_are_padded(tmp_path: Path) -> None:
 
 def test_nothing_is_left_behind_by_a_fault(tmp_path: Path) -> None:
     path = tmp_path / "overlay.mp4"
-    with pytest.raises(RuntimeError), OverlayWriter(path, 160, 120, 25) as writer:
-        writer.write(_blank(160, 120))
-        raise RuntimeError
+
+    def stopped() -> None:
+        with OverlayWriter(path, 160, 120, 25) as writer:
+            writer.write(_blank(160, 120))
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stopped()
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(OutputError, match="no pictures"), OverlayWriter(path, 160, 120, 25):
         pass

@@ -1,4 +1,4 @@
-"""Reading films: every picture comes with its own time, upright, in red-green-blue, and bad files say what is wrong."""
+"""Reading films: each picture has its own time, is upright and in RGB; bad files say what is wrong."""
 
 from __future__ import annotations
 
@@ -23,13 +23,15 @@ Film = Callable[..., Path]
 def _colourful(width: int = 320, height: int = 192) -> np.ndarray:
     """Smooth colours that differ in every place, so that a shifted, turned or swapped picture shows."""
     y, x = np.mgrid[:height, :width]
-    rgb = np.stack([40 + 180 * x / width, 30 + 190 * y / height, 128 + 90 * np.sin(x / 17) * np.cos(y / 23)], axis=2)
+    rgb = np.stack(
+        [40 + 180 * x / width, 30 + 190 * y / height, 128 + 90 * np.sin(x / 17) * np.cos(y / 23)], axis=2
+    )
     rgb[20:60, 30:110] = (230, 30, 20)
     return rgb.astype(np.uint8)
 
 
 def _numbers_and_times(path: Path, **kwargs: object) -> tuple[list[int], np.ndarray, list[int]]:
-    frames = [(read_number(f.rgb()), f.file_time_s, f.index) for f in read_frames(path, **kwargs)]  # type: ignore[arg-type]
+    frames = [(read_number(f.rgb()), f.file_time_s, f.index) for f in read_frames(path, **kwargs)]
     numbers, times, indices = zip(*frames, strict=True)
     return list(numbers), np.asarray(times), list(indices)
 
@@ -94,13 +96,30 @@ def test_pictures_hidden_by_an_edit_list_are_neither_shown_nor_counted(film: Fil
 @pytest.mark.parametrize("size", [(320, 192), (321, 191)])
 @pytest.mark.parametrize(
     "pix_fmt",
-    ["yuv420p", "yuvj420p", "nv12", "yuv422p", "yuv444p", "yuv420p10le", "yuv422p10le", "rgb24", "gray", "yuv444p12le"],
+    [
+        "yuv420p",
+        "yuvj420p",
+        "nv12",
+        "yuv422p",
+        "yuv444p",
+        "yuv420p10le",
+        "yuv422p10le",
+        "rgb24",
+        "gray",
+        "yuv444p12le",
+    ],
 )
 def test_a_region_equals_that_part_of_the_whole_picture(pix_fmt: str, size: tuple[int, int]) -> None:
     frame = drawn_frame(_colourful(*size), pix_fmt)
     whole = frame.rgb().astype(int)
     w, h = size
-    for x0, y0, x1, y1 in [(0, 0, w, h), (3, 7, 150, 121), (101, 55, 102, 56), (200, 100, w, h), (16, 0, 48, 31)]:
+    for x0, y0, x1, y1 in [
+        (0, 0, w, h),
+        (3, 7, 150, 121),
+        (101, 55, 102, 56),
+        (200, 100, w, h),
+        (16, 0, 48, 31),
+    ]:
         part = frame.rgb_region(x0, y0, x1, y1)
         assert part.shape == (y1 - y0, x1 - x0, 3)
         assert np.max(np.abs(part - whole[y0:y1, x0:x1])) <= 1
@@ -123,7 +142,9 @@ def test_a_region_beyond_the_picture_is_black_there(film: Film) -> None:
 
 @pytest.mark.parametrize("mirror", [False, True])
 @pytest.mark.parametrize(("counterclockwise", "clockwise"), [(0, 0), (90, 270), (180, 180), (-90, 90)])
-def test_pictures_are_turned_upright(tmp_path: Path, counterclockwise: int, clockwise: int, mirror: bool) -> None:
+def test_pictures_are_turned_upright(
+    tmp_path: Path, counterclockwise: int, clockwise: int, mirror: bool
+) -> None:
     path = encode(tmp_path / "film.mp4", [_colourful()] * 3, rotate=counterclockwise, mirror=mirror)
     plain = encode(tmp_path / "plain.mp4", [_colourful()] * 3)
     # The display matrix turns counter-clockwise and then mirrors left-right, as a player does.
@@ -141,12 +162,16 @@ def test_pictures_are_turned_upright(tmp_path: Path, counterclockwise: int, cloc
         part = frame.rgb_region(*box)
         assert np.max(np.abs(part.astype(int) - whole[box[1] : box[3], box[0] : box[2]])) <= 1
     small = frame.gray_small(w // 4)
-    grey = cv2.resize(cv2.cvtColor(whole, cv2.COLOR_RGB2GRAY), small.shape[::-1], interpolation=cv2.INTER_AREA)
+    grey = cv2.resize(
+        cv2.cvtColor(whole, cv2.COLOR_RGB2GRAY), small.shape[::-1], interpolation=cv2.INTER_AREA
+    )
     assert np.corrcoef(small.ravel(), grey.ravel())[0, 1] > 0.99
     np.testing.assert_allclose(frame.gray_region(8, 4, 40, 24).shape, (20, 32))
 
 
-@pytest.mark.parametrize(("matrix", "full"), [(None, False), (1, False), (6, False), (9, False), (6, True), (1, True)])
+@pytest.mark.parametrize(
+    ("matrix", "full"), [(None, False), (1, False), (6, False), (9, False), (6, True), (1, True)]
+)
 @pytest.mark.parametrize("colour", [(255, 0, 0), (0, 0, 255), (200, 120, 40)])
 def test_the_order_is_red_green_blue_by_the_film_s_own_matrix(
     tmp_path: Path, matrix: int | None, full: bool, colour: tuple[int, int, int]
@@ -215,7 +240,10 @@ def test_memory_does_not_grow_with_the_film(film: Film) -> None:
 
 def test_sound_and_capture_rate_are_found(film: Film) -> None:
     path = film(
-        name="slow.mp4", audio=True, tags={"com.android.capture.fps": "240.0"}, options={"movflags": "use_metadata_tags"}
+        name="slow.mp4",
+        audio=True,
+        tags={"com.android.capture.fps": "240.0"},
+        options={"movflags": "use_metadata_tags"},
     )
     info = probe(path)
     assert info.has_audio

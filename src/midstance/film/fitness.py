@@ -6,8 +6,6 @@ check that the film gives no evidence for says "unknown"; nothing is guessed.
 
 from __future__ import annotations
 
-from typing import Literal
-
 import attrs
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,78 +19,24 @@ from midstance.film.picture_checks import (
     noise_level,
     picture_roll,
 )
+from midstance.film.verdicts import (
+    ALL_ANGLES,
+    EVENT_MEASURES,
+    FOOT_MEASURES,
+    HEAD_MEASURES,
+    STILL_CAMERA_MEASURES,
+    UPRIGHT_MEASURES,
+    Verdict,
+    make_check,
+)
 from midstance.gait.model import LANDMARK_INDEX, LandmarkPaths, QualityCheck, View
 
 Floats = NDArray[np.float64]
-Verdict = Literal["good", "usable", "unfit", "unknown"]
 
 SAMPLE_S = 1.0 / 15.0  # file time between samples
 SAMPLE_FRAMES = 4  # and never more often than this, to keep the cost under 1 ms a picture of the film
 _SHIFT_WIDTH, _LINES_WIDTH = 320, 640
 _ROLL_EVERY, _ROLL_MOST = 40, 6
-
-EVENT_MEASURES = (
-    "contact_time",
-    "flight_time",
-    "swing_time",
-    "duty_factor",
-    "vertical_force_peak_estimated",
-    "vertical_stiffness",
-    "leg_stiffness",
-    "foot_strike_angle",
-    "shank_angle_contact",
-    "knee_flexion_contact",
-    "thigh_angle_contact",
-    "hip_flexion_contact",
-    "ankle_dorsiflexion_contact",
-    "trunk_lean_contact",
-    "hip_extension_toe_off",
-    "rearfoot_inversion_contact",
-    "foot_ahead_of_hip",
-    "foot_ahead_of_com",
-    "foot_ahead_of_hip_leg",
-    "foot_ahead_of_com_leg",
-)
-FOOT_MEASURES = (
-    "foot_strike_angle",
-    "ankle_dorsiflexion_contact",
-    "ankle_dorsiflexion_peak_stance",
-    "ankle_dorsiflexion_swing",
-    "rearfoot_eversion_peak",
-    "rearfoot_inversion_contact",
-    "step_width",
-)
-HEAD_MEASURES = ("vertical_oscillation", "foot_ahead_of_com", "foot_ahead_of_com_leg")
-UPRIGHT_MEASURES = (
-    "foot_strike_angle",
-    "shank_angle_contact",
-    "thigh_angle_contact",
-    "trunk_lean_contact",
-    "trunk_lean_stance",
-    "hip_extension_toe_off",
-    "pelvic_drop_peak",
-    "pelvic_drop_excursion",
-    "trunk_side_lean_peak",
-)
-STILL_CAMERA_MEASURES = ("vertical_oscillation", "step_width")
-ALL_ANGLES = tuple(
-    dict.fromkeys(
-        (
-            *FOOT_MEASURES,
-            *UPRIGHT_MEASURES,
-            "knee_flexion_contact",
-            "hip_flexion_contact",
-            "knee_flexion_peak_stance",
-            "knee_flexion_peak_swing",
-            "hip_adduction_peak",
-            "knee_frontal_angle_peak",
-            *HEAD_MEASURES,
-            "foot_ahead_of_hip",
-            "foot_ahead_of_hip_leg",
-            "knee_separation",
-        )
-    )
-)
 
 _FEET = {
     side: (LANDMARK_INDEX[f"{side}_heel"], LANDMARK_INDEX[f"{side}_toe"], LANDMARK_INDEX[f"{side}_ankle"])
@@ -281,7 +225,7 @@ class FitnessMeter:
             "unfit": "Film at 60 pictures a second or more, best in slow motion at 120 or 240.",
             "unknown": "",
         }[verdict]
-        return _check(
+        return make_check(
             "frame_rate",
             round(fps, 2),
             "pictures/s",
@@ -294,7 +238,7 @@ class FitnessMeter:
     def _lost_frames(self, timing: TimingReport) -> QualityCheck:
         share = 100.0 * (timing.dropped_fraction + timing.duplicate_fraction)
         verdict: Verdict = "good" if share <= 1.0 else "usable" if share <= 30.0 else "unfit"
-        return _check(
+        return make_check(
             "lost_frames",
             round(share, 2),
             "%",
@@ -313,11 +257,11 @@ class FitnessMeter:
         advice = "Film 20 to 30 s of steady running, or several passes."
         strides = strides_per_leg(paths)
         if strides is None:
-            return _check("film_length", None, "strides per leg", limit, "unknown", advice)
+            return make_check("film_length", None, "strides per leg", limit, "unknown", advice)
         verdict: Verdict = "good" if strides >= 7 else "usable" if strides >= 2 else "unfit"
         # Seven: means of two-dimensional angles were stable after 6.3 steps (Dingenen et al. 2018, Phys Ther
         # Sport 33:40–47, read in abstract).
-        return _check(
+        return make_check(
             "film_length",
             round(strides, 1),
             "strides per leg",
@@ -331,11 +275,11 @@ class FitnessMeter:
         limit = "good from 400 px nose to heel, unfit below 120 px"
         advice = "Go nearer, zoom in, or film in 1080p or 4K with the phone upright."
         if not np.isfinite(body_px):
-            return _check("pixels_per_body_height", None, "px", limit, "unknown", advice)
+            return make_check("pixels_per_body_height", None, "px", limit, "unknown", advice)
         verdict: Verdict = "good" if body_px >= 400 else "usable" if body_px >= 120 else "unfit"
         # The landmark model sees the runner at about 250 px; below that its errors grow as pixels get fewer.
         factor = float(np.clip(250.0 / body_px, 1.0, 2.5))
-        return _check(
+        return make_check(
             "pixels_per_body_height",
             round(body_px),
             "px",
@@ -350,11 +294,11 @@ class FitnessMeter:
         limit = "good from 50 % of the picture's height, usable from 25 %"
         advice = "Let the runner fill 60 to 80 % of the picture's height: go nearer or zoom in."
         if not np.isfinite(body_px):
-            return _check("runner_size", None, "%", limit, "unknown", advice)
+            return make_check("runner_size", None, "%", limit, "unknown", advice)
         # Nose to heel is about 0.92 of the height (from memory).
         share = 100.0 * body_px / 0.92 / self._info.height
         verdict: Verdict = "good" if share >= 50 else "usable"
-        return _check(
+        return make_check(
             "runner_size",
             round(share, 1),
             "%",
@@ -369,7 +313,7 @@ class FitnessMeter:
         advice = "Leave room above the head, below the feet and on both sides."
         seen = len(self._heights)
         if seen == 0:
-            return _check("runner_cut_off", None, "%", limit, "unknown", advice)
+            return make_check("runner_cut_off", None, "%", limit, "unknown", advice)
         feet, head = 100.0 * self._cut_feet / seen, 100.0 * self._cut_head / seen
         worst = max(feet, head)
         verdict: Verdict = "good" if worst <= 5 else "usable" if worst <= 40 else "unfit"
@@ -378,7 +322,7 @@ class FitnessMeter:
             measures += EVENT_MEASURES + FOOT_MEASURES
         if head > 40:
             measures += HEAD_MEASURES
-        return _check(
+        return make_check(
             "runner_cut_off",
             round(worst, 1),
             "%",
@@ -393,14 +337,14 @@ class FitnessMeter:
         advice = "More light and a shorter exposure: 1/500 s or less, best 1/1000 s."
         found = self._exposure(paths, clock)
         if found is None or not np.isfinite(body_px):
-            return _check("foot_blur", None, "% of body height", limit, "unknown", advice)
+            return make_check("foot_blur", None, "% of body height", limit, "unknown", advice)
         exposure_s, upper_s, speed = found
         share, upper = 100.0 * exposure_s * speed / body_px, 100.0 * upper_s * speed / body_px
         if upper > 2.0 and share <= 0.4:
-            return _check("foot_blur", None, "% of body height", limit, "unknown", advice)
+            return make_check("foot_blur", None, "% of body height", limit, "unknown", advice)
         verdict: Verdict = "good" if share <= 0.4 else "usable" if share <= 2.0 else "unfit"
         factor = float(np.clip(1.0 + (share - 0.4) / 1.6, 1.0, 2.0))
-        return _check(
+        return make_check(
             "foot_blur",
             round(share, 2),
             "% of body height",
@@ -458,7 +402,7 @@ class FitnessMeter:
         advice = "Put the camera on a tripod or a firm support, and don't follow the runner with it."
         enough = len(self._shifts) >= max(4, 0.3 * (self._samples - 1))
         if not enough or not np.isfinite(body_px):
-            return _check("camera_motion", None, "% of body height", limit, "unknown", advice)
+            return make_check("camera_motion", None, "% of body height", limit, "unknown", advice)
         steps = np.asarray(self._shifts)
         gap_s = float(np.median(self._shift_times)) / clock.slowdown
         span = max(1, round(0.25 / gap_s))
@@ -469,7 +413,7 @@ class FitnessMeter:
         share = 100.0 * float(np.quantile(moved, 0.95)) / body_px
         verdict: Verdict = "good" if share <= 0.5 else "usable" if share <= 3.0 else "unfit"
         factor = float(np.clip(1.0 + share / 6.0, 1.0, 1.5)) if verdict != "good" else 1.0
-        return _check(
+        return make_check(
             "camera_motion",
             round(share, 2),
             "% of body height",
@@ -484,13 +428,13 @@ class FitnessMeter:
         limit = "good up to 1°, unfit above 5°"
         advice = "Level the camera; it should see door frames and posts upright."
         if not self._rolls:
-            return _check("camera_roll", None, "deg", limit, "unknown", advice)
+            return make_check("camera_roll", None, "deg", limit, "unknown", advice)
         angle = float(np.median([a for a, _ in self._rolls]))
         sure = sum(source == "upright edges" for _, source in self._rolls) * 2 > len(self._rolls)
         verdict: Verdict = "good" if abs(angle) <= 1.0 else "usable"
         if abs(angle) > 5.0 and sure:
             verdict = "unfit"
-        return _check(
+        return make_check(
             "camera_roll",
             round(angle, 2),
             "deg",
@@ -504,10 +448,10 @@ class FitnessMeter:
         limit = "good up to 5 % of pictures with more than one person"
         advice = "Film when nobody else is in the picture."
         if self._people_known == 0:
-            return _check("people", None, "%", limit, "unknown", advice)
+            return make_check("people", None, "%", limit, "unknown", advice)
         share = 100.0 * self._crowded / self._people_known
         verdict: Verdict = "good" if share <= 5 else "usable"
-        return _check("people", round(share, 1), "%", limit, verdict, "" if verdict == "good" else advice)
+        return make_check("people", round(share, 1), "%", limit, verdict, "" if verdict == "good" else advice)
 
     def _light_checks(self) -> tuple[QualityCheck, ...]:
         limits = (
@@ -521,7 +465,7 @@ class FitnessMeter:
             contrast = float(high - low)
             bright: Verdict = "good" if 45 <= middle <= 210 else "usable" if 22 <= middle <= 235 else "unfit"
             clear: Verdict = "good" if contrast >= 60 else "usable" if contrast >= 15 else "unfit"
-            light = _check(
+            light = make_check(
                 "light",
                 round(float(middle)),
                 "of 255",
@@ -531,7 +475,7 @@ class FitnessMeter:
                 ALL_ANGLES if bright == "unfit" else (),
                 1.0 if bright == "good" else 1.2,
             )
-            against = _check(
+            against = make_check(
                 "contrast",
                 round(contrast),
                 "grey levels",
@@ -544,12 +488,12 @@ class FitnessMeter:
                 1.0 if clear == "good" else 1.25,
             )
         else:
-            light = _check("light", None, "of 255", limits[0], "unknown", more)
-            against = _check("contrast", None, "grey levels", limits[1], "unknown", more)
+            light = make_check("light", None, "of 255", limits[0], "unknown", more)
+            against = make_check("contrast", None, "grey levels", limits[1], "unknown", more)
         if self._noise:
             level = float(np.median(self._noise))
             grain: Verdict = "good" if level <= 4 else "usable" if level <= 16 else "unfit"
-            noise = _check(
+            noise = make_check(
                 "picture_noise",
                 round(level, 2),
                 "grey levels",
@@ -560,7 +504,7 @@ class FitnessMeter:
                 float(np.clip(1.0 + (level - 4.0) / 24.0, 1.0, 1.5)),
             )
         else:
-            noise = _check("picture_noise", None, "grey levels", limits[2], "unknown", more)
+            noise = make_check("picture_noise", None, "grey levels", limits[2], "unknown", more)
         return light, against, noise
 
 
@@ -593,27 +537,6 @@ def strides_per_leg(paths: LandmarkPaths) -> float | None:
 
 # --- helpers
 # -----------------------------------------------------------------------------------------------------------
-
-
-def _check(
-    name: str,
-    value: float | None,
-    unit: str,
-    limit: str,
-    verdict: Verdict,
-    advice: str,
-    measures: tuple[str, ...] = (),
-    factor: float = 1.0,
-    *,
-    widens: bool = True,
-) -> QualityCheck:
-    if measures:
-        effect: Literal["none", "wider intervals", "not measurable"] = "not measurable"
-    elif (verdict in ("usable", "unfit") and widens) or factor > 1.0:
-        effect = "wider intervals"
-    else:
-        effect = "none"
-    return QualityCheck(name, value, unit, limit, verdict, effect, advice, measures, round(factor, 3))
 
 
 def _box(xy: Floats) -> Box | None:

@@ -67,7 +67,8 @@ class OverlayWriter:
         if not (np.isfinite(float(fps)) and 0.1 <= float(fps) <= 1000):
             raise ValueError(f"fps must lie between 0.1 and 1000, got {fps}")
         try:
-            self._part.touch()  # the coder opens the file only with the first picture, too late for a clear message
+            # The coder opens the file only with the first picture, too late for a clear message.
+            self._part.touch()
             self._container = av.open(
                 str(self._part), "w", format="mp4", options={"movflags": "+faststart", "fflags": "+bitexact"}
             )
