@@ -287,3 +287,13 @@ def test_rendered_film_with_exact_landmarks():
         ]
         assert len(errors) == 8
         assert float(np.median(np.abs(errors))) <= limit, key
+
+
+def test_lengths_of_each_leg_hold_the_parallax_and_their_mean_does_not():
+    runner = stick(8)
+    one = find(assess(runner)[1], "foot_ahead_of_hip", "left")
+    both = find(assess(runner)[1], "foot_ahead_of_hip")
+    unknown = find(assess(runner, near_side=None)[1], "foot_ahead_of_hip", "left")
+    assert one.high - one.value > 1.9 * 0.0225 * one.value
+    assert both.high - both.value < 0.9 * (one.high - one.value)
+    assert unknown.high - unknown.value < one.high - one.value

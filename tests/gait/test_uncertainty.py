@@ -198,3 +198,12 @@ def test_index_only_where_zero_means_none():
     assert d.index_percent == pytest.approx(4.0816, abs=5e-5)
     assert d.clear
     assert differences(pair[:1]) == []
+
+
+def test_lengths_of_near_and_far_leg_are_not_compared():
+    def side_measure(key, side, value):
+        return Measure(key, side, "side", info(key).unit, value, value - 0.01, value + 0.01, 9, "")
+
+    keys = ("foot_ahead_of_com", "foot_ahead_of_com_leg")
+    pairs = [side_measure(k, s, v) for k in keys for s, v in (("left", 0.20), ("right", 0.25))]
+    assert [d.measure for d in differences(pairs)] == ["foot_ahead_of_com_leg"]

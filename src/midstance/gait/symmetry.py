@@ -14,6 +14,9 @@ from midstance.gait.uncertainty import Z95, Sample, interval_half_width, side_me
 #: Frontal angles that the camera's roll changes, with opposite sign on the two sides.
 ROLL_OPPOSED = frozenset({"pelvic_drop_peak", "trunk_side_lean_peak"})
 
+#: Lengths that one side camera sees at two depths, near and far leg: their difference is mostly parallax.
+NEAR_AND_FAR_LENGTHS = frozenset({"foot_ahead_of_hip", "foot_ahead_of_com"})
+
 
 @attrs.frozen
 class SideDifference:
@@ -107,6 +110,9 @@ def differences(measures: Sequence[Measure], *, roll_sigma_deg: float = 0.0) -> 
 
     Notes
     -----
+    Lengths read off one side film aren't compared: the near leg looks some 4 % larger than the far one. The
+    same lengths in leg lengths are, since each is divided by its own leg.
+
     The intervals of the two sides are added in squares. Those of frontal angles hold the roll once each, so
     twice its square is added to make it four times.
     """
@@ -115,6 +121,8 @@ def differences(measures: Sequence[Measure], *, roll_sigma_deg: float = 0.0) -> 
     for (key, side), left in by_key.items():
         right = by_key.get((key, "right"))
         if side != "left" or right is None or left.value is None or right.value is None:
+            continue
+        if left.view == "side" and key in NEAR_AND_FAR_LENGTHS:
             continue
         if left.high is None or right.high is None:
             continue
