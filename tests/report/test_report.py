@@ -133,6 +133,14 @@ def test_page_says_all_it_should(sample: tuple[str, Page]) -> None:
     assert "11.6 to 15.2" in text
 
 
+def test_notes_on_a_whole_film_are_told_but_not_counted() -> None:
+    a = sample_assessment()
+    more = (*a.exclusions, Exclusion("rear", "film", "left leg: 2 toe-off(s) left out, foot not in view."))
+    excluded = report_content(attrs.evolve(a, exclusions=more), [])["excluded"]
+    assert excluded["total"] == len(a.exclusions) == sum(r["count"] for r in excluded["rows"])
+    assert excluded["notes"] == ["From behind: left leg: 2 toe-off(s) left out, foot not in view."]
+
+
 def test_no_banner_for_a_person() -> None:
     html, _ = page_of(sample_assessment(invented=False))
     assert INVENTED not in html
@@ -179,6 +187,19 @@ def test_measure_that_one_side_lacks_keeps_the_other() -> None:
 def test_nothing_standing_out_is_said_plainly() -> None:
     _, page = page_of(sample_assessment(findings=()))
     assert "Nothing here is beyond its limit" in page.text
+
+
+def test_few_steps_and_weak_evidence_are_said_with_their_source(sample: tuple[str, Page]) -> None:
+    # 25 steps: Oliveira & Pirscoveanu 2021, doi 10.1038/s41598-021-82876-z.
+    text = sample[1].text
+    assert "25 or more steps of each leg; here there are 13" in text
+    for short in (
+        "Willwacher et al. 2022",
+        "Oliveira & Pirscoveanu 2021",
+        "Morin et al. 2005",
+        "de Leva 1996",
+    ):
+        assert text.count(short) >= 2  # where it is used, and among the sources
 
 
 def nasty_assessment() -> Assessment:
@@ -298,7 +319,7 @@ def test_report_without_stills_curves_or_strides_is_written(tmp_path: Path) -> N
     )
     names = [p.name for p in write_report(a, [], tmp_path)]
     assert names == ["report.html", "report.pdf"]
-    assert "Nothing was left out" in (tmp_path / "report.html").read_text("utf-8")
+    assert "No stride was left out" in (tmp_path / "report.html").read_text("utf-8")
 
 
 def test_content_is_plain_json() -> None:

@@ -12,7 +12,7 @@ from midstance.assess.result import Assessment, FilmResult
 from midstance.evidence import Evidence, load_evidence
 from midstance.findings import does_not_say, paragraphs
 from midstance.findings.words import join_words, number, pace
-from midstance.gait.model import Finding, QualityCheck, View
+from midstance.gait.model import SIDES, Finding, QualityCheck, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import curve_drawing
 from midstance.report.stills import Still
@@ -24,6 +24,8 @@ KIND_TITLES = {"initial_contact": "Initial contact", "midstance": "Midstance", "
 STRENGTH = {"practice only": 0, "very limited": 1, "limited": 2, "moderate": 3, "strong": 4}
 _VERDICT = {"good": "good", "usable": "usable", "unfit": "not fit", "unknown": "not known"}
 _CHECK_UNIT = {"deg": "°", "%": " %", "1": ""}
+#: Steps of each leg that are advised for a mean (Oliveira & Pirscoveanu 2021, in the citations).
+ENOUGH_STEPS = 25
 INVENTED = "Invented runner: rendered film, not a person"
 
 
@@ -35,7 +37,13 @@ def report_content(
     """
     known = evidence or load_evidence()
     findings = [_finding(f) for f in a.findings]
-    sources = known.cited_in(f.source for f in a.findings)
+    notes = _method_notes(a, known)
+    humility = (
+        "Most links between running form and injury hold for one injury only, and the evidence is limited "
+        f"({known.cite(['willwacher2022', 'peterson2022'])}). Read what follows as things to look at, not as "
+        "faults."
+    )
+    sources = known.cited_in([humility, *notes, *(f.source for f in a.findings)])
     return {
         "title": a.runner_label or "Running form",
         "label": a.runner_label,
@@ -51,7 +59,9 @@ def report_content(
         "strides": stride_tables(a),
         "films": [_film(f) for f in a.films],
         "excluded": _excluded(a),
+        "humility": humility,
         "methods": _methods(a),
+        "method_notes": notes,
         "settings": [
             {"name": k.replace("_", " "), "value": _setting(v)} for k, v in sorted(a.settings.items())
         ],
@@ -114,6 +124,13 @@ def _summary(a: Assessment) -> dict[str, Any]:
         )
     elif a.films and all(q.verdict == "good" for f in a.films for q in f.quality):
         seen.append("The films are fit to be measured.")
+    fewest = _fewest_steps(a)
+    if fewest is not None and fewest < ENOUGH_STEPS:
+        seen.append(
+            f"Means are steadier with {ENOUGH_STEPS} or more steps of each leg; here there are {fewest}. A "
+            "longer film next time "
+            "would help."
+        )
     reasons: dict[str, list[str]] = {}
     for key, reason in same_reason(a):
         reasons.setdefault(reason, []).append(key)
@@ -248,14 +265,17 @@ def _short(value: float) -> str:
 
 
 def _excluded(a: Assessment) -> dict[str, Any]:
+    """Return what was left out by reason, counted, and apart from it what is to be said of whole films."""
     reasons: dict[str, list[str]] = {}
+    notes = []
     for e in a.exclusions:
-        reasons.setdefault(e.reason, []).append(f"{e.stride} ({_FILM_WORDS[e.view]})")
-    rows = [{"reason": r, "count": len(x), "which": ", ".join(x)} for r, x in reasons.items()]
-    return {
-        "total": len(a.exclusions),
-        "rows": sorted(rows, key=lambda r: (-int(str(r["count"])), str(r["reason"]))),
-    }
+        if e.stride == "film":
+            notes.append(f"{VIEW_WORDS[e.view]}: {e.reason.rstrip('.')}.")
+        else:
+            reasons.setdefault(e.reason, []).append(f"{e.stride} ({_FILM_WORDS[e.view]})")
+    ordered = sorted(reasons.items(), key=lambda r: (-len(r[1]), r[0]))
+    rows = [{"reason": r, "count": len(x), "which": ", ".join(x)} for r, x in ordered]
+    return {"total": sum(len(x) for x in reasons.values()), "rows": rows, "notes": notes}
 
 
 def _methods(a: Assessment) -> list[dict[str, str]]:
@@ -264,6 +284,29 @@ def _methods(a: Assessment) -> list[dict[str, str]]:
         if m.value is not None:
             methods.setdefault(m.method, []).append(m.measure)
     return [{"method": k, "measures": titles_of(v)} for k, v in methods.items()]
+
+
+def _fewest_steps(a: Assessment) -> int | None:
+    """Return the smallest number of used steps of a leg in any film."""
+    counts = [
+        sum(1 for s in a.stances if s.ic.view == f.view and s.side == side and s.excluded is None)
+        for f in a.films
+        for side in SIDES
+    ]
+    return min(counts, default=None)
+
+
+def _method_notes(a: Assessment, known: Evidence) -> list[str]:
+    """Return where the formulas come from, for the measures that are there."""
+    measured = {m.measure for m in a.measures if m.value is not None}
+    notes = []
+    if measured & {"foot_ahead_of_com", "vertical_oscillation"}:
+        notes.append(f"Centre of mass from the table of the parts of the body: {known.cite(['deleva1996'])}.")
+    if measured & {"vertical_force_peak_estimated", "vertical_stiffness", "leg_stiffness"}:
+        notes.append(f"Force and stiffness estimated from times: {known.cite(['morin2005'])}.")
+    if _fewest_steps(a) is not None:
+        notes.append(f"{ENOUGH_STEPS} steps: {known.cite(['oliveira2021'])}.")
+    return notes
 
 
 def _setting(value: Any) -> str:
