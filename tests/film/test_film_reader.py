@@ -345,3 +345,17 @@ def test_an_absurd_size(tmp_path: Path) -> None:
     path = encode(tmp_path / "tiny.mp4", [np.zeros((32, 48, 3), np.uint8)] * 3)
     error = _fault(path)
     assert "48 × 32" in error.what
+
+
+def test_a_change_of_picture_size_ends_the_film(tmp_path: Path) -> None:
+    """Two transport streams run together, as a player would show them one after the other."""
+    pictures = [numbered(n) for n in range(45)]
+    first = encode(tmp_path / "a.ts", pictures, coder={"g": "15", "bf": "0"})
+    times = [2 + n / 30 for n in range(10)]
+    second = encode(tmp_path / "b.ts", [numbered(n, 480, 256) for n in range(10)], times, coder={"bf": "0"})
+    path = tmp_path / "both.ts"
+    path.write_bytes(first.read_bytes() + second.read_bytes())
+    reader = read_frames(path)
+    numbers = [read_number(frame.rgb()) for frame in reader]
+    assert numbers == list(range(45))
+    assert "picture size" in reader.notes[0]

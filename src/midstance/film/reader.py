@@ -131,6 +131,9 @@ class FilmReader(Iterator[Frame]):
         counted = jump is None
         fault: str | None = None
         pictures = _decoded(container, stream)
+        stored_size = (self.info.width, self.info.height)
+        if self.info.rotation_deg in (90, 270):
+            stored_size = stored_size[::-1]
         while True:
             try:
                 video = next(pictures, None)
@@ -140,6 +143,9 @@ class FilmReader(Iterator[Frame]):
             if video is None:
                 if self.info.broken_off:
                     fault = f"breaks off after {self.last_time_s:.2f} s"
+                break
+            if (video.width, video.height) != stored_size:
+                fault = f"changes its picture size after {self.last_time_s:.2f} s"
                 break
             pts = _pts(video, self.info.path)
             if last_pts is None and pts < origin:
