@@ -62,9 +62,7 @@ def report_content(
         "humility": humility,
         "methods": _methods(a),
         "method_notes": notes,
-        "settings": [
-            {"name": k.replace("_", " "), "value": _setting(v)} for k, v in sorted(a.settings.items())
-        ],
+        "settings": [{"name": _setting_name(k), "value": _setting(v)} for k, v in sorted(a.settings.items())],
         "plan_note": NO_PLAN,
         "cautions": {
             kind: [c.text for c in known.cautions if c.kind == kind]
@@ -309,6 +307,17 @@ def _method_notes(a: Assessment, known: Evidence) -> list[str]:
     return notes
 
 
+_SETTING_UNITS = {"mps": "m/s", "hz": "Hz", "fps": "frames/s", "s": "s", "m": "m", "kg": "kg"}
+
+
+def _setting_name(key: str) -> str:
+    """Return a setting's key in words with its unit behind: "speed_mps" as "speed, m/s"."""
+    *words, last = key.split("_")
+    if words and last in _SETTING_UNITS:
+        return f"{' '.join(words)}, {_SETTING_UNITS[last]}"
+    return key.replace("_", " ")
+
+
 def _setting(value: Any) -> str:
     if value is None:
         return "not set"
@@ -319,5 +328,5 @@ def _setting(value: Any) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{k} {_setting(v)}" for k, v in value.items())
     if isinstance(value, list | tuple):
-        return ", ".join(_setting(v) for v in value)
+        return ", ".join(_setting(v) for v in value) or "none"
     return str(value)
