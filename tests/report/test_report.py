@@ -101,6 +101,11 @@ def test_page_is_readable_without_eyes(sample: tuple[str, Page]) -> None:
     assert all(at.get("alt") and at.get("width") and at.get("height") for at in images)
     assert all(at.get("scope") for tag, at in page.tags if tag == "th")
     assert ("html", {"lang": "en"}) in page.tags
+    drawings = [at for tag, at in page.tags if tag == "svg"]
+    assert all(
+        at.get("aria-hidden") == "true" or (at.get("role") == "img" and at.get("aria-label"))
+        for at in drawings
+    )
     levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
     assert levels[0] == 1
     assert levels.count(1) == 1

@@ -28,6 +28,7 @@ PAPER: Mapping[str, str] = {
     "right": "#c56a12",
     "both": "#3a3f3d",
 }
+_NAMESPACE = "http://www.w3.org/2000/svg"
 _W, _H = 340, 206
 _LEFT, _RIGHT, _TOP, _BOTTOM = 36, 10, 22, 24
 
@@ -109,7 +110,7 @@ def curve_drawing(curves: Sequence[Curve], up_means: str) -> Drawing:
     def y_of(value: Floats | float) -> Floats:
         return np.asarray(_H - _BOTTOM - (_H - _TOP - _BOTTOM) * (np.asarray(value) - ticks[0]) / span)
 
-    out = [f'<svg viewBox="0 0 {_W} {_H}" role="img" xmlns="http://www.w3.org/2000/svg">']
+    out: list[str] = []
     step = ticks[1] - ticks[0]
     decimals = next((d for d in (0, 1, 2) if abs(step - round(step, d)) < 1e-9), 3)
     x0, x1 = float(x_of(0.0)), float(x_of(100.0))
@@ -145,7 +146,9 @@ def curve_drawing(curves: Sequence[Curve], up_means: str) -> Drawing:
                 f"{number(float(mean.max()), decimals)} {unit} over "
                 f"{np.atleast_2d(c.strides).shape[0]} strides"
             )
-    return Drawing("".join(out), f"{first.title} over the stride: {'; '.join(spoken)}")
+    alt = f"{first.title} over the stride: {'; '.join(spoken)}"
+    head = f'<svg viewBox="0 0 {_W} {_H}" role="img" aria-label="{escape(alt)}" xmlns="{_NAMESPACE}">'
+    return Drawing(head + "".join(out), alt)
 
 
 def _shown_unit(unit: str) -> tuple[float, str]:
@@ -185,7 +188,7 @@ def dot_drawing(
 
     y = _DOT_Y
     out = [
-        f'<svg class="dots" viewBox="0 0 {_DOT_W} {_DOT_H}" aria-hidden="true" xmlns="http://www.w3.org/2000/svg">',
+        f'<svg class="dots" viewBox="0 0 {_DOT_W} {_DOT_H}" aria-hidden="true" xmlns="{_NAMESPACE}">',
         f'<path class="g" d="M0 {y}H{_DOT_W}"/>',
     ]
     if reach[0] < 0 < reach[1]:
