@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sample import picture, sample_assessment, stick_figure
 
@@ -28,6 +28,7 @@ NUMBERS = {
 SHIN = {"shank_angle_contact": NUMBERS["shank_angle_contact"]}
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.floats(0, 900), st.sampled_from([-1, 1])), min_size=1, max_size=9),
     st.integers(600, 1000),
