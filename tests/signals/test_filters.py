@@ -42,7 +42,7 @@ def test_two_pass_correction_value():
 
 
 def test_design_frequency_and_gain_at_the_cutoff():
-    """240 Hz, 10 Hz: design 12.426 Hz, two-pass gain 0.70711 at 10 Hz; scipy.signal is the outside reference."""
+    """240 Hz, 10 Hz: design 12.426 Hz, two-pass gain 0.70711 at 10 Hz; outside reference: scipy.signal."""
     design = two_pass_design_hz(240.0, 10.0)
     assert_allclose(design, 12.426, atol=5e-4)
     b, a = signal.butter(2, design, fs=240.0)

@@ -121,7 +121,10 @@ def test_percent_of_a_stride():
 
 @settings(max_examples=40, deadline=None)
 @given(
-    period=st.floats(0.5, 1.0), phase=st.floats(0, 6.28), scale=st.floats(0.1, 100), rate=st.sampled_from([60, 120])
+    period=st.floats(0.5, 1.0),
+    phase=st.floats(0, 6.28),
+    scale=st.floats(0.1, 100),
+    rate=st.sampled_from([60, 120]),
 )
 def test_period_of_a_noisy_rhythm(period, phase, scale, rate):
     t = np.arange(0, 8, 1 / rate)

@@ -1,0 +1,245 @@
+"""Initial contact and toe-off of each foot from landmark paths, with 95 % intervals.
+
+Four steps, the first three without any fitted number but the usual time from mark to event:
+
+1. **Rhythm.** The stride period of each leg by autocorrelation; none, and there are no events.
+2. **Marks.** One rough mark a stride (side view: the foot furthest ahead of the hip for contacts, furthest behind
+   for toe-offs; rear and front view: the ankle at its highest).
+3. **Laying strides on each other.** Windows around the marks are shifted onto their mean wave, which tells the
+   times of the events of one leg against each other to 3–4 ms.
+4. **Reading the event.** Linear maps with damped coefficients find the event in the mean wave and each stride's own
+   deviation from it.
+
+The coefficients were fitted to instrumented-treadmill recordings, contact being vertical force of 50 N or
+more; at a lower threshold contact starts earlier and, above all, ends later. Runners left out of the fit give
+the intervals.
+"""
+
+from __future__ import annotations
+
+import attrs
+import numpy as np
+from numpy.typing import NDArray
+
+from midstance.gait.events_model import EventModel, KindModel, Located, default_model, locate
+from midstance.gait.events_waves import (
+    ANKLE,
+    HEEL,
+    HIP,
+    OFFSETS_S,
+    RATE_HZ,
+    TOE,
+    LegPaths,
+    StrideWaves,
+    align_strides,
+    leg_paths,
+    leg_period,
+    rough_marks,
+)
+from midstance.gait.model import SIDES, Event, EventKind, PlanePaths, Side
+from midstance.signals.filters import butterworth_lowpass
+
+Floats = NDArray[np.float64]
+
+KINDS: tuple[EventKind, EventKind] = ("initial_contact", "toe_off")
+#: A stride whose window correlates less than this with the mean one isn't used and gives no event.
+LEAST_FIT = 0.80
+#: The foot must be known through this much time on both sides of an event, s.
+CORE_S = 0.035
+#: Contact times of running, s. Outside, the film doesn't show running.
+SHORTEST_CONTACT_S, LONGEST_CONTACT_S = 0.08, 0.45
+
+
+@attrs.frozen(eq=False)
+class EventReport:
+    """Events of one film, and what was noticed on the way.
+
+    Attributes
+    ----------
+    events : in order of time.
+    stride_period_s : mean stride period, s; None without a rhythm.
+    notes : plain sentences on what was left out and why.
+    walking : True when the film shows walking (no events then).
+    """
+
+    events: tuple[Event, ...]
+    stride_period_s: float | None
+    notes: tuple[str, ...]
+    walking: bool = False
+
+
+@attrs.frozen(eq=False)
+class _Found:
+    """Events of one kind and leg before they are checked against the others."""
+
+    time_s: Floats
+    sigma_s: Floats
+
+
+def find_events(plane: PlanePaths, *, model: EventModel | None = None) -> list[Event]:
+    """Return the contacts and toe-offs of both feet, in order of time.
+
+    Parameters
+    ----------
+    plane : PlanePaths
+        Side, rear or front view. Metres or pixels: no scale is needed. The paths should be unfiltered, or
+        filtered at 15 Hz or more.
+    model : EventModel, optional
+        Other coefficients than those of the package.
+
+    Returns
+    -------
+    list of Event
+        Empty when there is no running in the film. Events nearer than about 0.1 s to the film's ends are left
+        out.
+    """
+    return list(find_events_report(plane, model=model).events)
+
+
+def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) -> EventReport:
+    """Return the events with the stride period and notes. Parameters as in ``find_events``."""
+    fitted = default_model() if model is None else model
+    notes: list[str] = []
+    found: dict[tuple[Side, EventKind], _Found] = {}
+    legs: dict[Side, LegPaths] = {}
+    periods: list[float] = []
+    for side in SIDES:
+        leg = leg_paths(plane, side)
+        if leg is None:
+            notes.append(f"{side} leg: too little of it is in view to find events.")
+            continue
+        period = leg_period(leg, plane.view)
+        if period is None:
+            notes.append(f"{side} leg: no running rhythm between 110 and 265 steps/min.")
+            continue
+        legs[side] = leg
+        periods.append(period.period_s)
+        for kind in KINDS:
+            found[side, kind] = _events_of_leg(
+                leg, period.period_s, fitted.kinds[plane.view, kind], kind, side, notes
+            )
+    if not periods:
+        return EventReport((), None, tuple(notes))
+    period_s = float(np.mean(periods))
+    verdict = _not_running(legs, found, period_s)
+    if verdict is not None:
+        return EventReport((), period_s, (*notes, verdict), walking="walk" in verdict)
+    events = [
+        Event(plane.view, side, kind, float(t), float(t - 1.96 * s), float(t + 1.96 * s))
+        for (side, kind), f in found.items()
+        for t, s in zip(f.time_s, f.sigma_s, strict=True)
+    ]
+    events.sort(key=lambda e: (e.time_s, e.side, e.kind))
+    return EventReport(tuple(events), period_s, tuple(notes))
+
+
+def _events_of_leg(
+    leg: LegPaths, period_s: float, model: KindModel, kind: EventKind, side: Side, notes: list[str]
+) -> _Found:
+    marks = rough_marks(leg, period_s, model.mark)
+    guess = marks + model.offset_s
+    guess = guess[(guess - CORE_S > leg.time_s[0]) & (guess + CORE_S < leg.time_s[-1])]
+    waves, located = waves_and_location(leg, guess, model, kind)
+    label = kind.replace("_", " ")
+    if waves is None or located is None:
+        if len(guess):
+            notes.append(f"{side} leg: no {label} could be read from {len(guess)} strides.")
+        return _Found(np.empty(0), np.empty(0))
+    time_s = waves.centre_s + located.offset_s + located.deviation_s
+    inside = (time_s - CORE_S >= leg.time_s[0]) & (time_s + CORE_S <= leg.time_s[-1])
+    good = inside & (waves.fit >= LEAST_FIT)
+    if located.plain_share > 0.5:
+        notes.append(
+            f"{side} leg: moves unlike the runners that the finder of {label}s was fitted to; heights of heel "
+            "and toe are used instead, with wider intervals."
+        )
+    if (inside & ~good).any():
+        count = int((inside & ~good).sum())
+        notes.append(f"{side} leg: {count} {label}(s) left out, stride unlike the others.")
+    shown = _foot_shown(waves, located)
+    if (good & ~shown).any():
+        notes.append(f"{side} leg: {int((good & ~shown).sum())} {label}(s) left out, foot not in view.")
+    keep = good & shown & _apart(time_s, good & shown, period_s)
+    return _Found(time_s[keep], located.sigma_s[keep])
+
+
+def waves_and_location(
+    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind
+) -> tuple[StrideWaves | None, Located | None]:
+    """Align the strides around the guesses and find the event; strides unlike the others are set aside."""
+    if len(guess_s) == 0:
+        return None, None
+    waves = align_strides(leg, kind, guess_s, model.acceleration_hz)
+    chosen = waves.fit >= LEAST_FIT
+    if not chosen.all() and chosen.sum() >= 2:
+        # The odd strides have bent the mean wave: lay the others on each other once more, without them.
+        again = align_strides(leg, kind, waves.centre_s[chosen], model.acceleration_hz)
+        return again, locate(again, again.fit >= LEAST_FIT, model)
+    return waves, locate(waves, chosen, model)
+
+
+def _foot_shown(waves: StrideWaves, located: Located) -> NDArray[np.bool_]:
+    core = np.abs(OFFSETS_S - located.offset_s) <= CORE_S
+    foot = [2 * p + c for p in (ANKLE, HEEL, TOE) for c in (0, 1)]
+    return np.asarray((waves.weight[:, core][:, :, foot] > 0).mean(axis=(1, 2)) >= 0.6)
+
+
+def _apart(time_s: Floats, keep: NDArray[np.bool_], period_s: float) -> NDArray[np.bool_]:
+    """Of two events of one kind and foot within 0.6 of a stride, keep the first."""
+    out = np.zeros(len(time_s), dtype=bool)
+    last = -np.inf
+    for i in np.argsort(time_s):
+        if keep[i] and time_s[i] - last > 0.6 * period_s:
+            out[i] = True
+            last = time_s[i]
+    return out
+
+
+def _pairs(ic_s: Floats, to_s: Floats, period_s: float) -> NDArray[np.float64]:
+    """Return (k, 2): each contact with the toe-off that follows within 0.7 of a stride."""
+    rows = []
+    for ic in ic_s:
+        later = to_s[(to_s > ic) & (to_s < ic + 0.7 * period_s)]
+        if len(later):
+            rows.append((ic, float(later.min())))
+    return np.asarray(rows, dtype=np.float64).reshape(-1, 2)
+
+
+def _not_running(
+    legs: dict[Side, LegPaths], found: dict[tuple[Side, EventKind], _Found], period_s: float
+) -> str | None:
+    """Return why the film doesn't show running, or None."""
+    stances: list[float] = []
+    bounce: list[float] = []
+    for side, leg in legs.items():
+        pairs = _pairs(found[side, "initial_contact"].time_s, found[side, "toe_off"].time_s, period_s)
+        stances.extend(pairs[:, 1] - pairs[:, 0])
+        if len(pairs):
+            hip = butterworth_lowpass(leg.xy[:, HIP, 1], RATE_HZ, 8.0)
+            middle = np.interp(pairs.mean(axis=1), leg.time_s, hip)
+            # Mean over the whole stride around each stance, so that slow drift in the picture doesn't count.
+            level = [_mean_over(leg.time_s, hip, t, period_s) for t in pairs.mean(axis=1)]
+            bounce.extend(middle - np.asarray(level))
+    if not stances:
+        return None
+    if bounce and np.isfinite(bounce).any() and float(np.nanmedian(bounce)) > 0.0:
+        return "The hip is highest in midstance: this is a walk, and events of walking are not read."
+    contact = float(np.median(stances))
+    if not SHORTEST_CONTACT_S <= contact <= LONGEST_CONTACT_S:
+        return f"Contacts of {1000 * contact:.0f} ms don't belong to running; no events are given."
+    if len(legs) == 2:
+        left, right = (found[s, "initial_contact"].time_s for s in SIDES)
+        if len(left) and len(right):
+            phase = np.mod(left[:, None] - right[None, :], period_s) / period_s
+            partner = np.abs(left[:, None] - right[None, :]).argmin(axis=1)
+            nearest = phase[np.arange(len(left)), partner]
+            if float(np.median(np.abs(nearest - 0.5))) > 0.25:
+                return (
+                    "Left and right foot land together: the legs were not told apart, so no events are given."
+                )
+    return None
+
+
+def _mean_over(time_s: Floats, x: Floats, centre_s: float, width_s: float) -> float:
+    inside = np.abs(time_s - centre_s) <= width_s / 2
+    return float(np.nanmean(x[inside])) if np.isfinite(x[inside]).any() else float("nan")
