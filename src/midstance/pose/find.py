@@ -53,6 +53,7 @@ class RunnerSearch:
     runner: tuple[Sighting, ...]
     people: tuple[int, ...]
     spots: int
+    standing: tuple[Sighting, ...] = ()
 
     @property
     def size_px(self) -> float:
@@ -102,8 +103,26 @@ def find_runner(
     RunnerError
         Nobody, nobody running, or several runners of about the same size.
     """
+    # A film in slow motion that does not say so shows feet that hardly move in a tenth of a second: look longer, so
+    # that the rhythm can be checked later and the right question asked.
+    for stretch in (1, 8):
+        found = _at_spots(path, landmark_net, detector_net, start_s, end_s, LOOK_S * slowdown * stretch, pick_x)
+        if found.runner:
+            return found
+    _raise_nobody(path, found.standing)
+    return found
+
+
+def _at_spots(
+    path: Path,
+    landmark_net: Network,
+    detector_net: Network,
+    start_s: float,
+    end_s: float,
+    look: float,
+    pick_x: float | None,
+) -> RunnerSearch:
     length = end_s - start_s
-    look = LOOK_S * slowdown
     spots = [start_s + length * (i + 0.5) / SPOTS for i in range(SPOTS)]
     runners: list[Sighting] = []
     standing: list[Sighting] = []
@@ -120,9 +139,7 @@ def find_runner(
         if chosen:
             runners.append(chosen)
         standing += [s for s in seen if not s.runs]
-    if not runners:
-        _raise_nobody(path, standing)
-    return RunnerSearch(tuple(runners), tuple(people), len(spots))
+    return RunnerSearch(tuple(runners), tuple(people), len(spots), tuple(standing))
 
 
 def _looks(path: Path, spot_s: float, look_s: float) -> list[Frame]:
@@ -187,13 +204,14 @@ def _choose(
     return running[0]
 
 
-def _raise_nobody(path: Path, standing: list[Sighting]) -> None:
+def _raise_nobody(path: Path, standing: tuple[Sighting, ...]) -> None:
     if standing:
         raise RunnerError(
             "a person is in the picture, but nobody is running",
             where=str(path),
             allowed="a film of one person running",
-            next_step="film again while the runner runs, or cut the film with --start and --end to the running part",
+            next_step="film again while the runner runs, cut the film with --start and --end to the running part, or give "
+            "--capture-fps if it plays in slow motion",
         )
     raise RunnerError(
         "no person was found in the film",

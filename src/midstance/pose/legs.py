@@ -17,7 +17,7 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from midstance.gait.model import LANDMARK_INDEX, Floats
+from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths
 
 #: Leg landmarks from the hip down; a reading swaps them from some joint downwards.
 CHAIN = ("hip", "knee", "ankle", "heel", "toe")
@@ -203,3 +203,32 @@ def _follow(
     weight = np.array([0.3, 1, 1, 1, 1] * 2)
     miss = np.linalg.norm(cand - target[:, None], axis=-1) / (MISFIT * body_px)
     return np.asarray(((np.minimum(miss, CAP) * weight).mean(axis=-1) + own).argmin(axis=1))
+
+
+#: Every rate looked for when a film may play in slow motion, steps a second of the film's clock.
+ANY_RATE_HZ = (0.12, 6.0)
+
+
+def any_step_rate_hz(paths: LandmarkPaths) -> float | None:
+    """Return the step rate by the film's clock, steps/s, at any speed of play; None when it is within what people run or
+    not clear.
+
+    Only asked when the step rate is not in ``STEP_RATE_HZ``: between 120 and 250 steps/min nothing is returned, so a half or a
+    double of a sound rhythm can't raise an alarm.
+    """
+    left, right = (paths.point(f"{s}_ankle") for s in ("left", "right"))
+    axis = 0 if paths.view == "side" else 1
+    apart = left[:, axis] - right[:, axis]
+    good = np.isfinite(apart)
+    if good.sum() < 16:
+        return None
+    t, x = paths.time_s[good], apart[good] ** 2
+    x = (x - x.mean()) * np.hanning(len(x))
+    length = float(t[-1] - t[0])
+    rates = np.arange(max(ANY_RATE_HZ[0], 1.5 / length), ANY_RATE_HZ[1], 0.02)
+    power = np.abs(x @ np.exp(-2j * np.pi * np.outer(t, rates))) ** 2
+    best = int(power.argmax())
+    inside = (rates >= STEP_RATE_HZ[0]) & (rates <= STEP_RATE_HZ[1])
+    if inside.any() and power[inside].max() > 0.25 * power[best]:
+        return None
+    return float(rates[best])

@@ -1,0 +1,252 @@
+"""From what was read of one film to events, strides and measures: pure computation, no pictures."""
+
+from __future__ import annotations
+
+import attrs
+import numpy as np
+
+from midstance.assess.reading import FilmReading
+from midstance.assess.result import Curve, FilmResult
+from midstance.assess.settings import Settings
+from midstance.camera.plane import to_plane
+from midstance.camera.scale import (
+    compare_scales,
+    scale_from_belt,
+    scale_from_height,
+    scale_from_known_length,
+    scale_from_pass,
+)
+from midstance.errors import RunnerError
+from midstance.film.clock import check_against_cadence
+from midstance.gait.com import whole_body_com
+from midstance.gait.curves import stride_curves
+from midstance.gait.events import find_events_report
+from midstance.gait.measures_frontal import measure_frontal
+from midstance.gait.measures_side import FlatFoot, measure_side
+from midstance.gait.measures_time import measure_times
+from midstance.gait.model import (
+    SIDES,
+    Event,
+    Exclusion,
+    Measure,
+    PlanePaths,
+    QualityCheck,
+    Scale,
+    Side,
+    Stance,
+    StrideValue,
+)
+from midstance.gait.strides import build_stances, kept
+from midstance.gait.uncertainty import ErrorBudget
+from midstance.pose.anatomy import load_map
+
+#: Low-pass for angles and distances, Hz, and its limit as a share of the landmark rate (stated in every report).
+CUTOFF_HZ = 14.0
+CUTOFF_OF_RATE = 0.22
+#: Camera roll left, degrees (1 SD): when long upright edges in the picture gave it, when only level ones did, when nothing did.
+ROLL_SIGMA_DEG = (0.5, 1.0, 1.5)
+#: Yaw against square that a careful user leaves, degrees (1 SD); engineering choice.
+YAW_SIGMA_DEG = 4.0
+#: Roll beyond this is not believed but left to the coach.
+MAX_ROLL_DEG = 8.0
+
+
+@attrs.frozen(eq=False)
+class FilmMeasures:
+    """All that one film gives to an assessment."""
+
+    result: FilmResult
+    events: tuple[Event, ...]
+    stances: tuple[Stance, ...]
+    exclusions: tuple[Exclusion, ...]
+    stride_values: tuple[StrideValue, ...]
+    measures: tuple[Measure, ...]
+    curves: tuple[Curve, ...]
+
+
+def cutoff_hz(rate_hz: float) -> float:
+    """Return the cut-off used at a landmark rate."""
+    return min(CUTOFF_HZ, CUTOFF_OF_RATE * rate_hz)
+
+
+def measure_film(reading: FilmReading, settings: Settings) -> FilmMeasures:
+    """Measure one film.
+
+    Raises
+    ------
+    RunnerError
+        No running rhythm, or not one whole stance.
+    """
+    view, joints = reading.view, reading.joints
+    roll, roll_sigma = _roll(reading.quality)
+    direction = reading.direction
+    common = {"direction": direction, "roll_deg": roll, "near_side": reading.near}
+    # Events are found on unfiltered paths: the detector does its own smoothing.
+    bare = to_plane(joints, cutoff_hz=None, **common)  # type: ignore[arg-type]
+    report = find_events_report(bare)
+    where = str(reading.path)
+    if not report.events:
+        raise RunnerError(
+            "no running strides were found" + (" (the person walks)" if report.walking else ""),
+            where=where,
+            allowed="at least two whole strides of running; " + "; ".join(report.notes).rstrip("."),
+            next_step="film at least 10 s of steady running; if the film is slow motion, give --capture-fps",
+        )
+    time_s = joints.time_s
+    stances, exclusions = build_stances(report.events, (float(time_s[0]), float(time_s[-1])))
+    good = kept(stances)
+    if not any(s.to is not None for s in good):
+        raise RunnerError(
+            "no stance could be used: " + "; ".join(sorted({e.reason for e in exclusions}))[:200],
+            where=where,
+            allowed="at least two whole strides of running",
+            next_step="film at least 10 s of steady running with both feet in the picture",
+        )
+    if report.stride_period_s:
+        check_against_cadence(reading.clock, 120.0 / report.stride_period_s, where=where)
+    scale, notes = _scale(reading, settings, stances)
+    plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
+    budget = _budget(reading, settings, scale, roll_sigma, plane)
+    com = whole_body_com(plane, settings.runner.body_table)
+    values, measures = measure_times(
+        stances,
+        view=view,
+        budget=budget,
+        speed_mps=settings.speed_mps,
+        runner=settings.runner,
+        plane=plane,
+        com=com,
+        ground_fixed=False,
+    )
+    zeros = {s: model_foot_zero() for s in SIDES}
+    if view == "side":
+        v, m = measure_side(plane, stances, budget=budget, runner=settings.runner, com=com, foot_zero=zeros)
+    else:
+        v, m = measure_frontal(plane, stances, budget=budget)
+    values += v
+    measures += m
+    measures, dropped = _refuse(measures, reading.quality)
+    values = [s for s in values if (s.measure, s.side) not in dropped]
+    curves = [
+        Curve(c.key, c.title, c.unit, c.view, c.side, c.strides, c.mean, c.toe_off_percent, c.measure_keys)
+        for c in stride_curves(plane, stances, com=com, flat_foot_deg={s: z.angle_deg for s, z in zeros.items()})
+    ]
+    exclusions += [Exclusion(view, "film", note) for note in (*report.notes, *reading.notes)]
+    return FilmMeasures(
+        result=_result(reading, plane, scale, notes),
+        events=report.events,
+        stances=tuple(stances),
+        exclusions=tuple(exclusions),
+        stride_values=tuple(values),
+        measures=tuple(measures),
+        curves=tuple(curves),
+    )
+
+
+def model_foot_zero() -> FlatFoot:
+    """The zero of the foot's angles that the joint map brings along: its heel–toe line is level on a flat sole.
+
+    Its error is part of the systematic errors that come with the map.
+    """
+    return FlatFoot(0.0, 0.0, 0)
+
+
+def _roll(quality: tuple[QualityCheck, ...]) -> tuple[float, float]:
+    """Return the slope of the true horizontal in the picture, degrees, + rising to the right, and its 1-SD error."""
+    check = next((q for q in quality if q.check == "camera_roll"), None)
+    if check is None or check.value is None or abs(check.value) > MAX_ROLL_DEG:
+        return 0.0, ROLL_SIGMA_DEG[2]
+    # The check gives the lean of upright things, clockwise +: the horizon then falls to the right.
+    return -check.value, ROLL_SIGMA_DEG[0] if check.verdict != "unknown" else ROLL_SIGMA_DEG[1]
+
+
+def _scale(
+    reading: FilmReading, settings: Settings, stances: list[Stance]
+) -> tuple[Scale | None, tuple[str, ...]]:
+    joints, view = reading.joints, reading.view
+    scales: list[Scale | None] = []
+    if settings.runner.height_m:
+        scales.append(scale_from_height(joints, settings.runner.height_m, near_side=reading.near))
+    scales += [
+        scale_from_known_length(k.first_px, k.second_px, k.length_m)
+        for k in settings.known_lengths
+        if k.view == view
+    ]
+    if view == "side":
+        if settings.surface == "treadmill":
+            scales.append(scale_from_belt(joints, stances, settings.speed_mps, near_side=reading.near))
+        else:
+            scales.append(scale_from_pass(joints, settings.speed_mps))
+    return compare_scales([s for s in scales if s is not None])
+
+
+def _budget(
+    reading: FilmReading, settings: Settings, scale: Scale | None, roll_sigma: float, plane: PlanePaths
+) -> ErrorBudget:
+    height_m = reading.info.height * scale.m_per_px if scale else None
+    through = settings.speed_mps if settings.surface == "overground" else 0.0
+    return ErrorBudget(
+        systematic=load_map().systematic.get(reading.view, {}),
+        quality_factor=float(np.prod([max(1.0, q.factor) for q in reading.quality])),
+        scale_relative_sigma=scale.relative_sigma if scale else 0.0,
+        parallax_relative_sigma=0.01 if reading.view == "side" else 0.03,
+        roll_sigma_deg=roll_sigma,
+        yaw_sigma_deg=YAW_SIGMA_DEG,
+        # Phones read a picture out in 8–30 ms [from memory]; the middle of that when nothing is known.
+        rolling_shutter_s=0.016,
+        picture_height_m=height_m,
+        picture_speed_mps=through,
+    )
+
+
+def _refuse(
+    measures: list[Measure], quality: tuple[QualityCheck, ...]
+) -> tuple[list[Measure], set[tuple[str, Side]]]:
+    """Turn measures that a fitness check makes impossible into "not measurable", with the check's name."""
+    why: dict[str, str] = {}
+    for check in quality:
+        for key in check.measures:
+            why.setdefault(key, f"the film is not fit for it: {check.check.replace('_', ' ')} {_value(check)}")
+    out, dropped = [], set()
+    for m in measures:
+        if m.measure in why and m.value is not None:
+            out.append(attrs.evolve(m, value=None, low=None, high=None, reason=why[m.measure]))
+            dropped |= {(m.measure, s) for s in SIDES}
+        else:
+            out.append(m)
+    return out, dropped
+
+
+def _value(check: QualityCheck) -> str:
+    return f"is {check.value:g} {check.unit} ({check.limit})" if check.value is not None else f"({check.limit})"
+
+
+def _result(
+    reading: FilmReading, plane: PlanePaths, scale: Scale | None, notes: tuple[str, ...]
+) -> FilmResult:
+    words = {"+x": "left to right", "-x": "right to left"}
+    fixed = {"rear": "away from camera", "front": "towards camera"}
+    time_s = reading.joints.time_s
+    return FilmResult(
+        view=reading.view,
+        path=str(reading.path),
+        name=reading.path.name,
+        sha256=reading.sha256,
+        width=reading.info.width,
+        height=reading.info.height,
+        frames=reading.shown_frames,
+        duration_s=float(time_s[-1] - time_s[0] + 1.0 / reading.joints.rate_hz),
+        capture_fps=reading.clock.capture_fps,
+        capture_source=reading.clock.source,
+        slowdown=reading.clock.slowdown,
+        direction=words[reading.direction] if reading.direction else fixed[reading.view],
+        near_side=reading.near,
+        quality=reading.quality,
+        landmarks=reading.joints,
+        plane=plane,
+        scale=scale,
+        scale_notes=notes,
+        duplicate_frames=len(reading.timing.duplicates),
+        dropped_frames=reading.timing.dropped_frames,
+        start_s=float(time_s[0]),
+    )

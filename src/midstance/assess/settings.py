@@ -1,0 +1,190 @@
+"""What a user asks for: the films, the speed, the runner. Parsed and checked before any work begins."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal
+
+import attrs
+
+from midstance.assess.result import Surface
+from midstance.errors import OptionError
+from midstance.gait.model import Runner, View
+
+#: Speeds of running that are believed, m/s: a slow jog to a world-class sprint (engineering gate).
+SPEED_MPS = (1.2, 12.5)
+HEIGHT_M = (1.0, 2.3)
+MASS_KG = (20.0, 250.0)
+KM_PER_MILE = 1.609344
+
+_NUMBER = r"([0-9]+(?:[.,][0-9]+)?)"
+
+
+def parse_speed(text: str) -> float:
+    """Return m/s from "12km/h", "3.33m/s" or "7.5mph"."""
+    match = re.fullmatch(rf"\s*{_NUMBER}\s*(km/?h|kmh|kph|m/?s|mph)\s*", text.lower())
+    allowed = "a number with its unit: 12km/h, 3.33m/s or 7.5mph"
+    if not match:
+        raise OptionError(
+            f"“{text}” is not a speed", where="--speed", allowed=allowed, next_step="give the unit with the number"
+        )
+    value, unit = float(match[1].replace(",", ".")), match[2].replace("/", "")
+    factor = {"kmh": 1 / 3.6, "kph": 1 / 3.6, "ms": 1.0, "mph": KM_PER_MILE / 3.6}[unit]
+    return _checked_speed(value * factor, "--speed")
+
+
+def parse_pace(text: str) -> float:
+    """Return m/s from a pace such as "5:00/km" or "8:02/mi"."""
+    match = re.fullmatch(r"\s*([0-9]{1,2}):([0-5][0-9](?:\.[0-9]+)?)\s*/?\s*(km|mi|mile)?\s*", text.lower())
+    if not match:
+        raise OptionError(
+            f"“{text}” is not a pace",
+            where="--pace",
+            allowed="minutes and seconds per kilometre or mile: 5:00/km or 8:02/mi",
+            next_step="write minutes, a colon and two digits of seconds",
+        )
+    seconds = 60 * int(match[1]) + float(match[2])
+    if seconds <= 0:
+        raise OptionError(f"“{text}” is not a pace", where="--pace", allowed="a time above 0:00")
+    metres = 1000.0 if (match[3] or "km") == "km" else 1000 * KM_PER_MILE
+    return _checked_speed(metres / seconds, "--pace")
+
+
+def _checked_speed(speed_mps: float, where: str) -> float:
+    low, high = SPEED_MPS
+    if not low <= speed_mps <= high:
+        pace = divmod(round(1000 / speed_mps), 60) if speed_mps > 0 else (0, 0)
+        raise OptionError(
+            f"{speed_mps:.2f} m/s ({3.6 * speed_mps:.1f} km/h, {pace[0]}:{pace[1]:02d}/km) is not a running speed",
+            where=where,
+            allowed=f"{low} to {high} m/s, that is {3.6 * low:.1f} to {3.6 * high:.0f} km/h",
+            next_step="check number and unit",
+        )
+    return speed_mps
+
+
+def parse_length(text: str, where: str, limits: tuple[float, float] | None = None) -> float:
+    """Return metres from "1.78m", "178cm", "1780mm" or "1.78"."""
+    match = re.fullmatch(rf"\s*{_NUMBER}\s*(m|cm|mm)?\s*", text.lower())
+    allowed = f"{limits[0]:g} to {limits[1]:g} m, written as 1.78m or 178cm" if limits else "such as 1.60m or 160cm"
+    if not match:
+        raise OptionError(f"“{text}” is not a length", where=where, allowed=allowed)
+    value = float(match[1].replace(",", ".")) * {"m": 1.0, "cm": 0.01, "mm": 0.001}[match[2] or "m"]
+    if limits and not limits[0] <= value <= limits[1]:
+        raise OptionError(
+            f"{value:g} m is outside what is allowed", where=where, allowed=allowed, next_step="check number and unit"
+        )
+    return value
+
+
+def parse_height(text: str) -> float:
+    """Return the body height in metres."""
+    return parse_length(text, "--height", HEIGHT_M)
+
+
+def parse_mass(text: str) -> float:
+    """Return the body mass in kilograms from "70kg" or "70"."""
+    match = re.fullmatch(rf"\s*{_NUMBER}\s*(kg)?\s*", text.lower())
+    value = float(match[1].replace(",", ".")) if match else math.nan
+    if not MASS_KG[0] <= value <= MASS_KG[1]:
+        raise OptionError(
+            f"“{text}” is not a body mass",
+            where="--mass",
+            allowed=f"{MASS_KG[0]:g} to {MASS_KG[1]:g} kg, written as 70kg",
+            next_step="check number and unit",
+        )
+    return value
+
+
+@attrs.frozen
+class KnownLength:
+    """A length marked in a film's picture: two points (px of the upright picture) and their distance, m."""
+
+    view: View
+    first_px: tuple[float, float]
+    second_px: tuple[float, float]
+    length_m: float
+
+
+def parse_known_length(text: str) -> KnownLength:
+    """Return a known length from "side:412,640,902,644=1.60m"."""
+    point = r"(-?[0-9.]+)"
+    match = re.fullmatch(rf"\s*(side|rear|front):{point},{point},{point},{point}=(.+)", text.strip().lower())
+    if not match:
+        raise OptionError(
+            f"“{text}” is not a known length",
+            where="--known-length",
+            allowed="VIEW:x1,y1,x2,y2=LENGTH in pixels of the upright picture, such as side:412,640,902,644=1.60m",
+        )
+    x1, y1, x2, y2 = (float(match[i]) for i in range(2, 6))
+    view: View = match[1]  # type: ignore[assignment]
+    return KnownLength(view, (x1, y1), (x2, y2), parse_length(match[6], "--known-length"))
+
+
+@attrs.frozen(kw_only=True)
+class Settings:
+    """One assessment as asked for. Lengths m, mass kg, speed m/s, rates Hz, times s of the film as a player shows it."""
+
+    films: Mapping[View, Path]
+    speed_mps: float
+    surface: Surface = "treadmill"
+    runner: Runner = attrs.field(factory=Runner)
+    runner_label: str = "Runner"
+    capture_fps: float | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    known_lengths: tuple[KnownLength, ...] = ()
+    runner_x: float | None = None
+    landmark_rate_hz: float = 125.0
+    runtime: Literal["openvino", "litert"] | None = None
+    overlay: Literal["part", "whole", "none"] = "part"
+    invented: bool = False
+
+    def __attrs_post_init__(self) -> None:
+        if not self.films:
+            raise OptionError(
+                "no film given",
+                where="--side, --rear, --front",
+                allowed="one film for each view, at least one in all",
+                next_step="give the films, such as: midstance assess --side side.mp4 --pace 5:00/km",
+            )
+        _checked_speed(self.speed_mps, "speed")
+        if self.runner_x is not None and not 0 <= self.runner_x <= 1:
+            raise OptionError(
+                f"{self.runner_x:g} is not a place in the picture",
+                where="--runner-x",
+                allowed="0 (left edge) to 1 (right edge)",
+            )
+        if self.landmark_rate_hz < 24:
+            raise OptionError(
+                f"{self.landmark_rate_hz:g} Hz is too slow to follow a foot",
+                where="--landmark-rate",
+                allowed="24 Hz or more",
+            )
+        paths = [p.resolve() for p in self.films.values()]
+        if len(set(paths)) < len(paths):
+            raise OptionError(
+                "the same film is given for two views",
+                where="--side, --rear, --front",
+                allowed="a film of its own for each view",
+            )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what is kept with the results: all that changes the numbers, no folders."""
+        return {
+            "speed_mps": self.speed_mps,
+            "surface": self.surface,
+            "height_m": self.runner.height_m,
+            "mass_kg": self.runner.mass_kg,
+            "body_table": self.runner.body_table,
+            "capture_fps": self.capture_fps,
+            "start_s": self.start_s,
+            "end_s": self.end_s,
+            "known_lengths": [attrs.asdict(k) for k in self.known_lengths],
+            "runner_x": self.runner_x,
+            "landmark_rate_hz": self.landmark_rate_hz,
+            "runtime": self.runtime or "openvino, else litert",
+        }

@@ -1,0 +1,162 @@
+"""From the landmark model's points to joint centres.
+
+The network's points are not the joints a coach means: its ankle lies 2–3 cm too high, its heel 2 cm too far forward, its hip
+moves with the thigh. The offsets turn with the body's segments and are much alike from runner to runner, so they are
+taken out by a small linear map: each point's offset, in leg lengths, from the directions of trunk, thigh, shank and foot.
+The map was fitted on rendered figures whose joints are exactly known (``benchmarks/fit_anatomy.py``; other bodies, motions,
+clothes and cameras than those it is judged on) and is kept, with its provenance, in ``data/anatomy.json``. What it leaves is
+part of every interval. A figure is not a person: that the same offsets hold for people is plausible (the network was
+trained on people), not shown.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from importlib import resources
+
+import attrs
+import numpy as np
+
+from midstance.gait.model import LANDMARK_INDEX, SIDES, Floats, LandmarkPaths, Side, State, View
+from midstance.signals.filters import butterworth_lowpass
+from midstance.signals.timebase import resample
+
+#: Points that are moved; the others stay as the network gave them.
+POINTS = ("shoulder", "hip", "knee", "ankle", "heel", "toe")
+#: The directions are smoothed with this cut-off, Hz, so that the map adds no noise of its own.
+DIRECTION_CUTOFF_HZ = 10.0
+
+
+@attrs.frozen(eq=False)
+class AnatomyMap:
+    """Coefficients of the map.
+
+    ``side`` holds, for "near" and "far", (features, 2 × points) coefficients; ``rear`` and ``front`` the same under "left" for
+    the left leg (mirrored for the right one). ``systematic`` gives the 1-SD error left in each measure, by view.
+    """
+
+    coefficients: dict[str, dict[str, Floats]]
+    systematic: dict[str, dict[str, float]]
+    provenance: str
+
+
+@lru_cache(maxsize=1)
+def load_map() -> AnatomyMap:
+    """Load the map that comes with the package."""
+    text = (resources.files("midstance.pose") / "data" / "anatomy.json").read_text(encoding="utf-8")
+    raw = json.loads(text)
+    return AnatomyMap(
+        {v: {k: np.array(c) for k, c in legs.items()} for v, legs in raw["coefficients"].items()},
+        raw["systematic"],
+        raw["provenance"],
+    )
+
+
+def leg_px(xy: Floats, side: Side) -> float:
+    """Thigh plus shank of one leg, pixels (median over the film)."""
+    hip, knee, ankle = (xy[:, LANDMARK_INDEX[f"{side}_{p}"]] for p in ("hip", "knee", "ankle"))
+    length = np.linalg.norm(hip - knee, axis=1) + np.linalg.norm(knee - ankle, axis=1)
+    return float(np.nanmedian(length)) if np.isfinite(length).any() else float("nan")
+
+
+def upright(paths: LandmarkPaths, direction: str | None) -> Floats:
+    """Return xy with y up and x along the travel (side) or to the runner's right (rear and front): (n, 33, 2)."""
+    xy = paths.xy.copy()
+    xy[..., 1] *= -1
+    mirror = direction == "-x" if paths.view == "side" else paths.view == "front"
+    if mirror:
+        xy[..., 0] *= -1
+    return xy
+
+
+def features(xy: Floats, side: Side, view: View, time_s: Floats) -> Floats:
+    """Return the (n, k) features of one leg: a constant and the directions of trunk and leg segments.
+
+    ``xy`` is (n, 33, 2), y up. In rear and front view the x axis points away from the other leg, so that one map serves both.
+    """
+    other: Side = "right" if side == "left" else "left"
+
+    def p(name: str, s: str = side) -> Floats:
+        return np.asarray(xy[:, LANDMARK_INDEX[f"{s}_{name}"]])
+
+    sign = 1.0 if view == "side" or side == "right" else -1.0
+    reach = leg_px(xy, side)
+    mid_shoulder = 0.5 * (p("shoulder") + p("shoulder", other))
+    mid_hip = 0.5 * (p("hip") + p("hip", other))
+    columns = []
+    for a, b in ((mid_shoulder, mid_hip), (p("hip"), p("knee")), (p("knee"), p("ankle")), (p("heel"), p("toe"))):
+        v = (b - a) * (sign, 1.0)
+        if view == "side":
+            v = v / np.linalg.norm(v, axis=1, keepdims=True)
+        else:
+            # Seen along the travel a segment's length in the picture tells how far it is turned out of the picture.
+            v = v / reach
+        columns.append(v)
+    other_thigh = (p("knee", other) - p("hip", other)) * (sign, 1.0)
+    columns.append(other_thigh / (np.linalg.norm(other_thigh, axis=1, keepdims=True) if view == "side" else reach))
+    if view == "side":
+        columns.append(columns[1] * columns[2][:, :1])
+    flat = np.concatenate(columns, axis=1)
+    flat = _smooth(time_s, flat)
+    return np.concatenate([np.ones((len(flat), 1)), flat], axis=1)
+
+
+def _smooth(time_s: Floats, x: Floats) -> Floats:
+    """Low-pass features over gaps: a direction is known roughly even where its landmark is missing for a few frames."""
+    out = np.empty_like(x)
+    for j in range(x.shape[1]):
+        good = np.isfinite(x[:, j])
+        out[:, j] = np.interp(time_s, time_s[good], x[good, j]) if good.any() else 0.0
+    n = len(time_s)
+    if n < 16:
+        return out
+    rate = (n - 1) / (time_s[-1] - time_s[0])
+    if rate < 2.6 * DIRECTION_CUTOFF_HZ:
+        return out
+    even = np.linspace(time_s[0], time_s[-1], n)
+    return np.asarray(resample(even, butterworth_lowpass(resample(time_s, out, even), rate, DIRECTION_CUTOFF_HZ), time_s))
+
+
+def leg_key(view: View, side: Side, near: Side | None) -> str:
+    """Return which set of coefficients a leg uses."""
+    if view == "side":
+        return "near" if side == near else "far"
+    return "left"
+
+
+def to_joints(paths: LandmarkPaths, *, direction: str | None, near: Side | None) -> LandmarkPaths:
+    """Move the landmarks to the joint centres.
+
+    Parameters
+    ----------
+    paths : clean landmark paths, image pixels.
+    direction : "+x" or "-x" in a side view, None otherwise.
+    near : the leg nearer the camera in a side view.
+
+    Returns
+    -------
+    LandmarkPaths
+        The same paths with shoulders, hips, knees, ankles, heels and toes moved. Corrected landmarks, set by a person, are
+        joints already and stay.
+    """
+    coefficients = load_map().coefficients.get(paths.view)
+    if not coefficients:
+        return paths
+    xy = upright(paths, direction)
+    out = paths.xy.copy()
+    mirror = direction == "-x" if paths.view == "side" else paths.view == "front"
+    to_image = np.array([-1.0 if mirror else 1.0, -1.0])
+    for side in SIDES:
+        reach = leg_px(xy, side)
+        if not np.isfinite(reach):
+            continue
+        table = coefficients[leg_key(paths.view, side, near)]
+        offset = features(xy, side, paths.view, paths.time_s) @ table * reach
+        sign = 1.0 if paths.view == "side" or side == "right" else -1.0
+        for j, name in enumerate(POINTS):
+            i = LANDMARK_INDEX[f"{side}_{name}"]
+            move = offset[:, 2 * j : 2 * j + 2] * (sign, 1.0) * to_image
+            own = paths.state[:, i] != State.CORRECTED
+            out[own, i] += move[own]
+    return attrs.evolve(paths, xy=out)
