@@ -3,12 +3,12 @@
 Four steps, the first three without any fitted number but the usual time from mark to event:
 
 1. **Rhythm.** The stride period of each leg by autocorrelation; none, and there are no events.
-2. **Marks.** One rough mark a stride (side view: the foot furthest ahead of the hip for contacts, furthest behind
-   for toe-offs; rear and front view: the ankle at its highest).
-3. **Laying strides on each other.** Windows around the marks are shifted onto their mean wave, which tells the
-   times of the events of one leg against each other to 3–4 ms.
-4. **Reading the event.** Linear maps with damped coefficients find the event in the mean wave and each stride's own
-   deviation from it.
+2. **Marks.** One rough mark a stride (side view: the foot furthest ahead of the hip for contacts, furthest
+   behind for toe-offs; rear and front view: the ankle at its highest).
+3. **Laying strides on each other.** Windows around the marks are shifted onto their mean wave, which tells
+   the times of the events of one leg against each other to 3–4 ms.
+4. **Reading the event.** Linear maps with damped coefficients find the event in the mean wave and each
+   stride's own deviation from it.
 
 The coefficients were fitted to instrumented-treadmill recordings, contact being vertical force of 50 N or
 more; at a lower threshold contact starts earlier and, above all, ends later. Runners left out of the fit give
@@ -150,8 +150,8 @@ def _events_of_leg(
     good = inside & (waves.fit >= LEAST_FIT)
     if located.plain_share > 0.5:
         notes.append(
-            f"{side} leg: moves unlike the runners that the finder of {label}s was fitted to; heights of heel "
-            "and toe are used instead, with wider intervals."
+            f"{side} leg: moves unlike the runners that the finder of {label}s was fitted to; "
+            "heights of heel and toe are used instead, with wider intervals."
         )
     if (inside & ~good).any():
         count = int((inside & ~good).sum())
