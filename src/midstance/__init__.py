@@ -83,7 +83,7 @@ _HOME = {
     "job": ["run", "write_all"],
 }  # fmt: skip
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
-__all__ = [*sorted(_MODULE_OF), "__version__"]  # noqa: PLE0604
+__all__ = [*sorted(_MODULE_OF), "__version__"]
 
 
 def __getattr__(name: str) -> Any:

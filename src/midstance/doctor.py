@@ -26,14 +26,14 @@ def look() -> tuple[list[str], bool]:
     healthy = True
     for name in ("landmarks", "detector"):
         try:
-            lines.append(f"ok    weights of the {name} network: {weight_file(name).name}, SHA-256 as expected")  # type: ignore[arg-type]
+            lines.append(f"ok    weights of the {name} network: {weight_file(name).name}, SHA-256 as expected")
         except MidstanceError as error:
             lines.append(f"FAULT {error.message()}")
             healthy = False
     working = 0
     for runtime in ("openvino", "litert"):
         try:
-            network = load_network("landmarks", runtime)  # type: ignore[arg-type]
+            network = load_network("landmarks", runtime)
             picture = np.zeros((1, 256, 256, 3), np.float32)
             network.run(picture)
             began = time.perf_counter()

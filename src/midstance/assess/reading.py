@@ -1,4 +1,4 @@
-"""One film, read: found runner, tracked and cleaned landmarks, joint centres, fitness. Everything that needs the pictures."""
+"""One film, read: found runner, clean landmarks, joint centres, fitness. Everything that needs the pictures."""
 
 from __future__ import annotations
 

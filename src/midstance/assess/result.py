@@ -30,8 +30,8 @@ Surface = Literal["treadmill", "overground"]
 class Curve:
     """One angle or height over the stride, 0–100 % from contact to next contact of the same foot.
 
-    ``strides`` is (n_strides, 101); ``mean`` (101,). ``toe_off_percent`` is the mean position of toe-off. ``measure_keys`` are
-    the measures read off this curve.
+    ``strides`` is (n_strides, 101); ``mean`` (101,). ``toe_off_percent`` is the mean position of toe-off.
+    ``measure_keys`` are the measures read off this curve.
     """
 
     key: str

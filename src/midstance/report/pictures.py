@@ -143,7 +143,7 @@ def com_px(a: Assessment, film: FilmResult) -> Floats | None:
         paths.time_s,
         flipped,
         paths.sigma_px,
-        np.isfinite(flipped).all(axis=2),
+        np.asarray(np.isfinite(flipped).all(axis=2)),
         "px",
         film.near_side,
     )
@@ -179,8 +179,7 @@ def make_pictures(
         with read_frames(
             Path(film.path), start_s=start_s * film.slowdown or None, end_s=last_file_s
         ) as frames:
-            count = 0
-            for frame in frames:
+            for count, frame in enumerate(frames):
                 now = frame.file_time_s / film.slowdown
                 due = [w for w in wanted if w.time_s <= now + 0.5 * frame_s]
                 at = int(np.argmin(np.abs(paths.time_s - now)))
@@ -200,14 +199,12 @@ def make_pictures(
                         caption = f"{w.side.capitalize()} leg, {now:.2f} s into the film: {CAPTIONS[w.kind]}."
                         stills.append(Still(film.view, w.side, w.kind, w.stance.index, now, picture, caption))
                 if writer is not None and count % step == 0:
-                    canvas = cv2.resize(
-                        frame.rgb() if rgb is None else rgb, size, interpolation=cv2.INTER_AREA
-                    )
+                    whole = frame.rgb() if rgb is None else rgb
+                    canvas = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
                     _draw_overlay(
                         canvas, film, stances, at, now, (start_s, end_s), size[0] / film.width, note
                     )
                     writer.write(canvas)
-                count += 1
                 progress((now - start_s) / max(end_s - start_s, 1e-9))
     except BaseException:
         if writer is not None:
@@ -224,7 +221,7 @@ def _between(time_s: Floats, xy: Floats, now: float) -> Floats:
     w = float(np.clip((now - time_s[i - 1]) / (time_s[i] - time_s[i - 1]), 0.0, 1.0))
     mixed = (1 - w) * xy[i - 1] + w * xy[i]
     nearest = xy[i] if w >= 0.5 else xy[i - 1]
-    return np.where(np.isfinite(mixed), mixed, nearest)
+    return np.asarray(np.where(np.isfinite(mixed), mixed, nearest))
 
 
 def _com_at(time_s: Floats, centre: Floats | None, now: float) -> Floats | None:
