@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from midstance.gait.com import ComPath, whole_body_com
 from midstance.gait.curves import Track, ankle_track
-from midstance.gait.model import SIDES, Measure, PlanePaths, Runner, Side, Stance, StrideValue, View
+from midstance.gait.model import SIDES, Event, Measure, PlanePaths, Runner, Side, Stance, StrideValue, View
 from midstance.gait.registry import REGISTRY, MeasureInfo, info, keys_for
 from midstance.gait.spring_mass import LEG_FRACTION, MODEL_RELATIVE_SIGMA, SpringMass, spring_mass
 from midstance.gait.strides import kept
@@ -140,6 +141,42 @@ def cadence_of_steps(step_times_s: Sequence[float]) -> float:
     return 60.0 * len(step_times_s) / float(sum(step_times_s))
 
 
+def _numbered_contacts(steps: Sequence[Stance], median_step_s: float) -> list[tuple[int, Event]]:
+    """Contacts of the steps with their step number; breaks between runs are bridged by whole steps."""
+    numbered: list[tuple[int, Event]] = []
+    for s in steps:
+        if not numbered or numbered[-1][1] != s.ic:
+            number = 0
+            if numbered:
+                last_number, last = numbered[-1]
+                number = last_number + max(1, round((s.ic.time_s - last.time_s) / median_step_s))
+            numbered.append((number, s.ic))
+        if s.opposite_ic is not None:
+            numbered.append((numbered[-1][0] + 1, s.opposite_ic))
+    return numbered
+
+
+def _step_slope(contacts: Sequence[tuple[int, Event]]) -> tuple[float, float]:
+    """Mean step time, s, and the leverage that divides a contact's random error in it.
+
+    Least squares with an offset for each foot: a detector that calls one foot earlier than the other does not bend the
+    line, and no single contact decides as the first and last would. Equal to their distance over N for even steps.
+    """
+    number = np.array([n for n, _ in contacts], dtype=np.float64)
+    time_s = np.array([e.time_s for _, e in contacts])
+    side = np.array([e.side == "left" for _, e in contacts])
+    x, y = number.copy(), time_s.copy()
+    for one in (side, ~side):
+        if one.any():
+            x[one] -= x[one].mean()
+            y[one] -= y[one].mean()
+    power = float(x @ x)
+    if power <= 0:
+        x, y = number - number.mean(), time_s - time_s.mean()
+        power = float(x @ x)
+    return float(x @ y) / power, float(np.sqrt(power))
+
+
 def _cadence(
     stances: Sequence[Stance], view: View, budget: ErrorBudget
 ) -> tuple[list[StrideValue], list[Measure]]:
@@ -150,20 +187,12 @@ def _cadence(
             known, view, f"{len(steps)} usable steps, at least 2 are needed", n=len(steps)
         )
     times = np.array([s.opposite_ic.time_s - s.ic.time_s for s in steps if s.opposite_ic is not None])
-    value = cadence_of_steps(list(times))
-    # Errors of the contacts inside an unbroken run cancel: only the ends of each run count.
-    ends = 0.0
-    runs = 0
-    for before, step in zip([None, *steps], [*steps, None], strict=True):
-        joined = before is not None and step is not None and before.opposite_ic == step.ic
-        if not joined:
-            if before is not None and before.opposite_ic is not None:
-                ends += before.opposite_ic.sigma_s**2
-            if step is not None:
-                runs += 1
-                ends += step.ic.sigma_s**2
-    total = float(times.sum())
-    timing = value * float(np.sqrt(ends)) / total
+    contacts = _numbered_contacts(steps, float(np.median(times)))
+    slope_s, leverage = _step_slope(contacts)
+    value = 60.0 / slope_s
+    runs = 1 + sum(a.opposite_ic != b.ic for a, b in itertools.pairwise(steps))
+    random = float(np.mean([budget.split_event(e.sigma_s)[0] ** 2 for _, e in contacts])) ** 0.5
+    timing = value * random / (slope_s * leverage)
     # Left and right steps differ, so the spread that matters is that of pairs: the mean of whole pairs is
     # free of the difference. pairs is free of it.
     pairs = times[: len(times) // 2 * 2].reshape(-1, 2).mean(axis=1) if len(times) >= 4 else times
@@ -172,7 +201,10 @@ def _cadence(
     shared = root_sum_squares([timing, value * budget.rate_relative_sigma, budget.systematic_for("cadence")])
     half = interval_half_width([(spread, max(n_eff - 1.0, 0.5 * (len(pairs) - 1.0), 1.0))], shared)
     plural = "" if runs == 1 else "s"
-    method = f"60 x steps / time from first to last contact, {runs} unbroken run{plural} of steps"
+    method = (
+        "60 / slope of a line through the contact times over the step number, an offset for each foot; "
+        f"{runs} unbroken run{plural} of steps"
+    )
     measure = Measure(
         "cadence", "both", view, known.unit, value, value - half, value + half, len(steps), method
     )
