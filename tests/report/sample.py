@@ -85,19 +85,13 @@ def _measures(view: View, rng: np.random.Generator) -> tuple[list[Measure], list
     measures: list[Measure] = []
     values: list[StrideValue] = []
     for key, info in REGISTRY.items():
-        if (
-            view not in info.views
-            or key == "speed"
-            or (info.group in ("time", "estimate") and view != "side")
-        ):
+        if view not in info.views or key == "speed" or (info.group in ("time", "estimate") and view != "side"):
             continue
         method = METHODS[info.group]
         sides = info.sides if key != "trunk_lean_stance" else ("both",)
         if key in UNMEASURED:
             for side in sides:
-                measures.append(
-                    Measure(key, side, view, info.unit, None, None, None, 0, method, reason=UNMEASURED[key])
-                )
+                measures.append(Measure(key, side, view, info.unit, None, None, None, 0, method, reason=UNMEASURED[key]))
             continue
         if key not in PLAUSIBLE:
             continue
@@ -113,9 +107,7 @@ def _measures(view: View, rng: np.random.Generator) -> tuple[list[Measure], list
                     own = 1.6 * half
                     t = 0.16 + stride * 2 * STEP_S + (STEP_S if side == "right" else 0)
                     values.append(
-                        StrideValue(
-                            key, side, view, info.unit, 2 * stride + (side == "right"), t, x, x - own, x + own
-                        )
+                        StrideValue(key, side, view, info.unit, 2 * stride + (side == "right"), t, x, x - own, x + own)
                     )
     return measures, values
 
@@ -162,11 +154,7 @@ def _curves(view: View, rng: np.random.Generator) -> list[Curve]:
         base = _shape(key, q)
         size = float(np.ptp(base))
         for side in SIDES:
-            rows = (
-                base
-                + rng.normal(0, 0.04 * size, (12, 1))
-                + 0.02 * size * rng.normal(0, 1, (12, 1)) * np.sin(7 * q)
-            )
+            rows = base + rng.normal(0, 0.04 * size, (12, 1)) + 0.02 * size * rng.normal(0, 1, (12, 1)) * np.sin(7 * q)
             rows += (0.02 if side == "right" else -0.02) * size
             if key == "ankle_dorsiflexion":
                 rows[:, 60:72] = np.nan  # the foot is blurred there
@@ -229,9 +217,7 @@ def stick_figure(view: View, kind: str) -> np.ndarray:
         }
     xy = np.full((33, 2), np.nan)
     for i, name in enumerate(LANDMARKS):
-        xy[i] = at.get(
-            name, at["nose"] if i < 11 else at[f"{name.split('_')[0]}_wrist"] if "_" in name else at["nose"]
-        )
+        xy[i] = at.get(name, at["nose"] if i < 11 else at[f"{name.split('_')[0]}_wrist"] if "_" in name else at["nose"])
     return xy
 
 
@@ -280,9 +266,7 @@ def sample_stills(a: Assessment) -> list[Still]:
                     side=side,
                     direction=film.direction,
                 )
-                out.append(
-                    Still(film.view, side, kind, 6, 4.213, rgb, "Stride 7 of 13, nearest to the mean.")
-                )
+                out.append(Still(film.view, side, kind, 6, 4.213, rgb, "Stride 7 of 13, nearest to the mean."))
     return out
 
 

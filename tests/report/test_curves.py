@@ -40,9 +40,7 @@ def test_gap_in_a_curve_stays_a_gap() -> None:
 
 
 def test_empty_curve_is_drawn_without_numbers() -> None:
-    c = attrs.evolve(
-        CURVES[0], strides=np.full((0, 101), np.nan), mean=np.full(101, np.nan), toe_off_percent=np.nan
-    )
+    c = attrs.evolve(CURVES[0], strides=np.full((0, 101), np.nan), mean=np.full(101, np.nan), toe_off_percent=np.nan)
     assert "nan" not in curve_drawing([c], "").svg
 
 

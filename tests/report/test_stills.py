@@ -35,10 +35,7 @@ SHIN = {"shank_angle_contact": NUMBERS["shank_angle_contact"]}
 )
 def test_labels_never_touch_body_edge_or_each_other(anchors: list[tuple[float, int]], width: int) -> None:
     body = (216.0, width - 216.0)
-    labels = [
-        Label(f"{i}2° ±2", "foot ahead of centre", (width / 2, y), side)
-        for i, (y, side) in enumerate(anchors)
-    ]
+    labels = [Label(f"{i}2° ±2", "foot ahead of centre", (width / 2, y), side) for i, (y, side) in enumerate(anchors)]
     plates = place_labels(labels, (width, HEIGHT), body)
     assert plates
     for p in plates:
@@ -85,10 +82,7 @@ def test_missing_landmarks_and_a_runner_at_the_edge_are_no_fault() -> None:
     )
     assert still.shape[0] == HEIGHT
     nothing = StillPoints(np.full((33, 2), np.nan))
-    assert (
-        draw_still(picture("side", "toe_off"), nothing, "toe_off", {}, view="side", side="left").shape[0]
-        == HEIGHT
-    )
+    assert draw_still(picture("side", "toe_off"), nothing, "toe_off", {}, view="side", side="left").shape[0] == HEIGHT
 
 
 def test_mirrored_film_gives_the_mirrored_margins() -> None:
@@ -96,9 +90,7 @@ def test_mirrored_film_gives_the_mirrored_margins() -> None:
     rgb = picture("side", "initial_contact")
     flipped = xy * [-1, 1] + [rgb.shape[1], 0]
 
-    def centre_of_what_numbers_add(
-        frame: np.ndarray, points: np.ndarray, direction: str
-    ) -> tuple[float, int]:
+    def centre_of_what_numbers_add(frame: np.ndarray, points: np.ndarray, direction: str) -> tuple[float, int]:
         kw = {"view": "side", "side": "right", "direction": direction}
         one = draw_still(frame, StillPoints(points), "initial_contact", SHIN, **kw)  # type: ignore[arg-type]
         bare = draw_still(frame, StillPoints(points), "initial_contact", {}, **kw)  # type: ignore[arg-type]

@@ -96,9 +96,7 @@ class Threshold:
             return low > self.value
         if self.direction == "below":
             return high < self.value
-        raise ValueError(
-            f"{self.key}: a threshold of direction {self.direction!r} isn't cleared by one interval"
-        )
+        raise ValueError(f"{self.key}: a threshold of direction {self.direction!r} isn't cleared by one interval")
 
 
 @attrs.frozen
@@ -145,12 +143,19 @@ class Evidence:
         texts = [self.citations[k].text() for k in keys if self.citations[k].printable]
         return "; ".join(texts) if texts else NO_SOURCE
 
+    def short(self, keys: Iterable[str]) -> str:
+        """Return the short names of the printable citations among ``keys``, for texts that have a list of
+        sources.
+        """
+        return "; ".join(self.citations[k].short for k in keys if self.citations[k].printable) or NO_SOURCE
+
     def cited_in(self, texts: Iterable[str]) -> list[Citation]:
-        """Return the printable citations whose reference occurs in any of the texts, in order of
+        """Return the printable citations whose reference or short name occurs in any of the texts, in order
+        of
         reference.
         """
         joined = "\n".join(texts)
-        found = [c for c in self.citations.values() if c.printable and c.reference in joined]
+        found = [c for c in self.citations.values() if c.printable and (c.reference in joined or c.short in joined)]
         return sorted(found, key=lambda c: c.reference)
 
 

@@ -29,9 +29,7 @@ ENOUGH_STEPS = 25
 INVENTED = "Invented runner: rendered film, not a person"
 
 
-def report_content(
-    a: Assessment, stills: Sequence[Still], evidence: Evidence | None = None
-) -> dict[str, Any]:
+def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | None = None) -> dict[str, Any]:
     """Return the report's content as texts, lists and SVG strings; the same assessment gives the same
     content.
     """
@@ -40,7 +38,8 @@ def report_content(
     notes = _method_notes(a, known)
     humility = (
         "Most links between running form and injury hold for one injury only, and the evidence is limited "
-        f"({known.cite(['willwacher2022', 'peterson2022'])}). Read what follows as things to look at, not as "
+        f"({known.short(['willwacher2022', 'peterson2022'])}). Read what follows as things to look at, not "
+        "as "
         "faults."
     )
     sources = known.cited_in([humility, *notes, *(f.source for f in a.findings)])
@@ -64,10 +63,7 @@ def report_content(
         "method_notes": notes,
         "settings": [{"name": _setting_name(k), "value": _setting(v)} for k, v in sorted(a.settings.items())],
         "plan_note": NO_PLAN,
-        "cautions": {
-            kind: [c.text for c in known.cautions if c.kind == kind]
-            for kind in ("usual", "stop", "emergency")
-        },
+        "cautions": {kind: [c.text for c in known.cautions if c.kind == kind] for kind in ("usual", "stop", "emergency")},
         "sources": [{"text": c.text(), "says": c.says} for c in sources],
     }
 
@@ -78,9 +74,7 @@ def _facts(a: Assessment) -> list[dict[str, str]]:
         {"name": "Surface", "value": a.surface},
         {
             "name": "Films" if len(a.films) > 1 else "Film",
-            "value": join_words(
-                [f"{_FILM_WORDS[f.view]}, {number(f.capture_fps)} frames/s" for f in a.films]
-            ),
+            "value": join_words([f"{_FILM_WORDS[f.view]}, {number(f.capture_fps)} frames/s" for f in a.films]),
         },
     ]
     body = []
@@ -104,9 +98,7 @@ def _summary(a: Assessment) -> dict[str, Any]:
     sentence = []
     if (cadence := a.measure("cadence")) and cadence.value is not None:
         sentence.append(f"The feet touch down {number(cadence.value)} times a minute")
-    contact = [
-        (s, m) for s in ("left", "right") if (m := a.measure("contact_time", s)) and m.value is not None
-    ]
+    contact = [(s, m) for s in ("left", "right") if (m := a.measure("contact_time", s)) and m.value is not None]
     if contact:
         texts = [f"{number(1000 * (m.value or 0))} ms ({s})" for s, m in contact]
         sentence.append(f"each contact lasts {join_words(texts)}")
@@ -117,7 +109,7 @@ def _summary(a: Assessment) -> dict[str, Any]:
     if unfit:
         seen.append(
             "The films are not fit for everything: "
-            + join_words([f"{q.check} ({_FILM_WORDS[f.view]})" for f, q in unfit])
+            + join_words([f"{q.check.replace('_', ' ')} ({_FILM_WORDS[f.view]})" for f, q in unfit])
             + " fell short. What that touches is left out or has a wider interval."
         )
     elif a.films and all(q.verdict == "good" for f in a.films for q in f.quality):
@@ -150,7 +142,6 @@ def _stills(a: Assessment, stills: Sequence[Still]) -> list[dict[str, Any]]:
                 {
                     "title": KIND_TITLES[s.kind],
                     "caption": s.caption,
-                    "time": f"{s.time_s:.3f} s",
                     "alt": _still_alt(s),
                     "file": s.file_name(),
                     "width": s.rgb.shape[1],
@@ -200,9 +191,7 @@ def _curves(a: Assessment) -> list[dict[str, Any]]:
                 up = REGISTRY["thigh_angle_contact"].positive
             drawing = curve_drawing(pair, up)
             counts = join_words([f"{c.strides.shape[0]} {c.side}" for c in pair])
-            panels.append(
-                {"title": pair[0].title, "svg": drawing.svg, "alt": drawing.alt, "note": f"{counts} strides"}
-            )
+            panels.append({"title": pair[0].title, "svg": drawing.svg, "alt": drawing.alt, "note": f"{counts} strides"})
         if panels:
             out.append({"view": VIEW_WORDS[film.view], "panels": panels})
     return out
@@ -216,14 +205,10 @@ def _film(f: FilmResult) -> dict[str, Any]:
     ]
     if abs(f.slowdown - 1) > 0.01:
         facts.append(("Slow motion", f"plays {number(f.slowdown, 2)} times slower than real"))
-    facts.append(
-        ("Running", f.direction + (f", {f.near_side} leg nearer to the camera" if f.near_side else ""))
-    )
+    facts.append(("Running", f.direction + (f", {f.near_side} leg nearer to the camera" if f.near_side else "")))
     if f.scale:
         error = number(196 * f.scale.relative_sigma, 1)
-        facts.append(
-            ("Scale", f"{number(1000 * f.scale.m_per_px, 2)} mm per px ± {error} % ({f.scale.source})")
-        )
+        facts.append(("Scale", f"{number(1000 * f.scale.m_per_px, 2)} mm per px ± {error} % ({f.scale.source})"))
     else:
         facts.append(("Scale", "none: lengths are not measurable"))
     if f.duplicate_frames or f.dropped_frames:
@@ -238,17 +223,13 @@ def _film(f: FilmResult) -> dict[str, Any]:
 
 
 def _check(q: QualityCheck) -> dict[str, str]:
-    value = (
-        "not known"
-        if q.value is None
-        else f"{_short(q.value)}{_CHECK_UNIT.get(q.unit, f' {q.unit}')}".strip()
-    )
+    value = "not known" if q.value is None else f"{_short(q.value)}{_CHECK_UNIT.get(q.unit, f' {q.unit}')}".strip()
     effect: str = q.effect
     if q.effect == "not measurable" and q.measures:
         titles = titles_of(q.measures)
         effect += f": {titles[:1].lower()}{titles[1:]}"
     return {
-        "check": q.check,
+        "check": q.check.replace("_", " "),
         "value": value,
         "limit": q.limit,
         "verdict": q.verdict,
@@ -299,11 +280,11 @@ def _method_notes(a: Assessment, known: Evidence) -> list[str]:
     measured = {m.measure for m in a.measures if m.value is not None}
     notes = []
     if measured & {"foot_ahead_of_com", "vertical_oscillation"}:
-        notes.append(f"Centre of mass from the table of the parts of the body: {known.cite(['deleva1996'])}.")
+        notes.append(f"Centre of mass from the table of the parts of the body: {known.short(['deleva1996'])}.")
     if measured & {"vertical_force_peak_estimated", "vertical_stiffness", "leg_stiffness"}:
-        notes.append(f"Force and stiffness estimated from times: {known.cite(['morin2005'])}.")
+        notes.append(f"Force and stiffness estimated from times: {known.short(['morin2005'])}.")
     if _fewest_steps(a) is not None:
-        notes.append(f"{ENOUGH_STEPS} steps: {known.cite(['oliveira2021'])}.")
+        notes.append(f"{ENOUGH_STEPS} steps: {known.short(['oliveira2021'])}.")
     return notes
 
 

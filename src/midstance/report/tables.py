@@ -87,7 +87,7 @@ def _entry(a: Assessment, key: str, strides: dict[tuple[str, str, str], list[Str
     main = [m for m in mine if m.view == first]
     factor, unit, decimals = shown(key, mine[0].unit)
     values = [x for m in main if m.value is not None for x in (m.value, m.low or 0.0, m.high or 0.0)]
-    values += [v.value for m in main if m.value is not None for v in strides.get((key, m.view, m.side), [])]
+    values += [v.value for m in main if m.value is not None for v in _of(strides, m)]
     reach = dot_range(values) if values else (0.0, 1.0)
     rows: list[dict[str, Any]] = []
     for m in main:
