@@ -81,8 +81,8 @@ def clean(raw: RawTrack, time_s: Floats, view: View, *, exposure_s: float | None
     state = np.where(np.isfinite(xy[..., 0]), State.SEEN, State.MISSING).astype(np.uint8)
     jumps = _drop_collapses(time_s, xy, phase, body) if view == "side" else 0
     jumps += _drop_jumps(time_s, xy, phase, body)
-    xy, filled = fill_short_gaps(time_s, xy, MAX_GAP_S)
-    filled = filled.any(axis=-1) if filled.ndim == 3 else filled
+    xy, filled_xy = fill_short_gaps(time_s, xy, MAX_GAP_S)
+    filled = filled_xy[..., 0] | filled_xy[..., 1]
     state[~np.isfinite(xy[..., 0])] = State.MISSING
     state[filled] = State.FILLED
     if view != "side":

@@ -48,12 +48,16 @@ class Sighting:
 
 @attrs.frozen
 class RunnerSearch:
-    """Where the runner was seen first and how many people were in the picture at each spot."""
+    """Where the runner was seen and how many people were in the picture at each spot.
+
+    ``standing`` are sightings of people (or pictures of people) whose feet don't move, ``others`` of further runners.
+    """
 
     runner: tuple[Sighting, ...]
     people: tuple[int, ...]
     spots: int
     standing: tuple[Sighting, ...] = ()
+    others: tuple[Sighting, ...] = ()
 
     @property
     def size_px(self) -> float:
@@ -126,6 +130,7 @@ def _at_spots(
     spots = [start_s + length * (i + 0.5) / SPOTS for i in range(SPOTS)]
     runners: list[Sighting] = []
     standing: list[Sighting] = []
+    others: list[Sighting] = []
     people: list[int] = []
     for i, spot in enumerate(spots):
         looks = _looks(path, spot, look)
@@ -139,7 +144,8 @@ def _at_spots(
         if chosen:
             runners.append(chosen)
         standing += [s for s in seen if not s.runs]
-    return RunnerSearch(tuple(runners), tuple(people), len(spots), tuple(standing))
+        others += [s for s in seen if s.runs and s is not chosen]
+    return RunnerSearch(tuple(runners), tuple(people), len(spots), tuple(standing), tuple(others))
 
 
 def _looks(path: Path, spot_s: float, look_s: float) -> list[Frame]:

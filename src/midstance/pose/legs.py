@@ -1,11 +1,11 @@
 """Which leg is which, through the whole film.
 
 Seen from the side the network often takes the left leg for the right one, for single frames or for half a stride, with full
-confidence (visibility stays above 0.9), and now and then puts both legs on one. Its labels in one frame can't be trusted; the
-motion can. Two facts are used, for the whole film at once:
+confidence (visibility stays above 0.9), and now and then puts both legs on one. Its labels in one frame can't be trusted;
+the motion can. Two facts are used, for the whole film at once:
 
-* The *step clock*: the squared distance between the feet along the travel peaks once a step whichever leg is called left. Half
-  its phase is the phase of the stride, and says in every frame which foot should be in front, but for one sign for the
+* The *step clock*: the squared distance between the feet along the travel peaks once a step whichever leg is called left.
+  Half its phase is the phase of the stride, and says in every frame which foot should be in front, but for one sign for the
   whole film. That sign is the network's majority vote.
 * *Momentum*: a leg does not jump. Every frame can be read in eight ways (hips, knees and feet exchanged or not), and the
   sequence of readings with the smoothest paths that also keeps the step clock is found by a Viterbi search with
@@ -60,8 +60,8 @@ class LegReading:
     """Result of the search.
 
     ``xy`` (n, 33, 2) and ``score`` (n, 33) have the legs put right; ``swapped`` (n,) is True where labels were exchanged;
-    ``phase`` (n,) is the stride phase in radians from the step clock (0: the left foot farthest to the right of the picture, π:
-    farthest to the left), None without one.
+    ``phase`` (n,) is the stride phase in radians from the step clock (0: the left foot farthest to the right of the picture,
+    π: farthest to the left), None without one.
     """
 
     xy: Floats
@@ -261,8 +261,8 @@ def any_step_rate_hz(paths: LandmarkPaths) -> float | None:
     """Return the step rate by the film's clock, steps/s, at any speed of play; None when it is within what people run or
     not clear.
 
-    Only asked when the step rate is not in ``STEP_RATE_HZ``: between 120 and 250 steps/min nothing is returned, so a half or a
-    double of a sound rhythm can't raise an alarm.
+    Only asked when the step rate is not in ``STEP_RATE_HZ``: between 120 and 250 steps/min nothing is returned, so a half or
+    a double of a sound rhythm can't raise an alarm.
     """
     left, right = (paths.point(f"{s}_ankle") for s in ("left", "right"))
     axis = 0 if paths.view == "side" else 1

@@ -71,6 +71,7 @@ class RegionFollower:
         self._landmarks, self._detector = landmark_net, detector_net
         self._step_s, self._search_s = ANCHOR_S * slowdown, SEARCH_S * slowdown
         self._sightings = search.runner
+        self._not_the_runner = (*search.standing, *search.others)
         self._sizes: deque[float] = deque([search.size_px] * 5, maxlen=25)
         self._anchors: deque[Anchor] = deque(maxlen=4)
         self._last_search_s = -np.inf
@@ -144,13 +145,23 @@ class RegionFollower:
             people = detector.search(self._detector, frame.rgb(), thorough=True)
         last = next((a.region for a in reversed(self._anchors) if a.region), None)
         place = last or min(self._sightings, key=lambda s: abs(s.time_s - frame.file_time_s)).region
-        for person in sorted(people, key=lambda p: np.hypot(p.region.x - place.x, p.region.y - place.y)):
-            if not 0.5 < person.region.size / self._size() < 2.0:
+        for person in sorted(people, key=lambda p: _distance(p.region, place)):
+            if not 0.5 < person.region.size / self._size() < 2.0 or self._is_somebody_else(person.region, place):
                 continue
             found = self._check(read_one(self._landmarks, frame, person.region), None)
             if found is not None:
                 return self._check(read_one(self._landmarks, frame, found), None)
         return None
+
+    def _is_somebody_else(self, region: Region, place: Region) -> bool:
+        """Tell whether a person is where a bystander, a picture or another runner was seen, and not nearer to the runner.
+
+        While the runner is out of the picture these are all that can be found, and they pass the check of size.
+        """
+        return any(
+            detector.same_person(region, s.region) and _distance(region, s.region) < _distance(region, place)
+            for s in self._not_the_runner
+        )
 
     def _try_backwards(self, region: Region, waiting: deque[Frame]) -> None:
         """After a loss: the frame of the lost anchor is still here; try it from the place found later."""
@@ -183,6 +194,10 @@ class RegionFollower:
                 return Region(pa[0] + w * (pb[0] - pa[0]), pa[1] + w * (pb[1] - pa[1]), self._size())
         only = smooth[0] if anchors and time_s <= anchors[0].time_s else smooth[-1] if anchors else None
         return Region(*only, self._size()) if only else None
+
+
+def _distance(a: Region, b: Region) -> float:
+    return float(np.hypot(a.x - b.x, a.y - b.y))
 
 
 def _smooth(anchors: list[Anchor], i: int) -> tuple[float, float] | None:
