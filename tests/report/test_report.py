@@ -129,7 +129,7 @@ def test_page_says_all_it_should(sample: tuple[str, Page]) -> None:
     for e in a.exclusions:
         assert e.reason in text
         assert e.stride in text
-    assert f"{len(a.exclusions)} left out" in text
+    assert f"{len(a.exclusions)} strides left out" in text
     assert a.software in text
     assert "13.4°" in text
     assert "11.6 to 15.2" in text
@@ -344,3 +344,16 @@ def test_dots_of_every_stride_lie_within_the_drawing() -> None:
     places = [float(x) for x in re.findall(r'class="db" cx="([\d.-]+)"', svg)]
     assert len(places) == 2
     assert all(0 <= x <= 220 for x in places)
+
+
+def test_method_says_what_is_common_once_and_what_one_side_has_beside_it() -> None:
+    def row(side: str, method: str) -> Measure:
+        return Measure("step_time", side, "side", "s", 0.35, 0.34, 0.36, 9, method)  # type: ignore[arg-type]
+
+    rows = (
+        row("left", "contact to contact; far leg, partly hidden"),
+        row("right", "contact to contact"),
+        row("both", "contact to contact; left: far leg, partly hidden; mean of left and right"),
+    )
+    shown_methods = report_content(sample_assessment(measures=rows), [])["methods"]
+    assert shown_methods == [{"measure": "Step time", "method": "contact to contact; left: far leg, partly hidden"}]

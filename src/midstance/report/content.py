@@ -16,7 +16,7 @@ from midstance.gait.model import SIDES, Finding, QualityCheck, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import curve_drawing
 from midstance.report.stills import Still
-from midstance.report.tables import measure_groups, same_reason, stride_tables, title_of, titles_of
+from midstance.report.tables import measure_groups, methods, same_reason, stride_tables, title_of, titles_of
 
 VIEW_WORDS: dict[View, str] = {"side": "From the side", "rear": "From behind", "front": "From the front"}
 _FILM_WORDS: dict[View, str] = {"side": "from the side", "rear": "from behind", "front": "from the front"}
@@ -59,7 +59,7 @@ def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | 
         "films": [_film(f) for f in a.films],
         "excluded": _excluded(a),
         "humility": humility,
-        "methods": _methods(a),
+        "methods": methods(a),
         "method_notes": notes,
         "settings": [{"name": _setting_name(k), "value": _setting(v)} for k, v in sorted(a.settings.items())],
         "plan_note": NO_PLAN,
@@ -257,14 +257,6 @@ def _excluded(a: Assessment) -> dict[str, Any]:
     return {"total": sum(len(x) for x in reasons.values()), "rows": rows, "notes": notes}
 
 
-def _methods(a: Assessment) -> list[dict[str, str]]:
-    methods: dict[str, list[str]] = {}
-    for m in a.measures:
-        if m.value is not None:
-            methods.setdefault(m.method, []).append(m.measure)
-    return [{"method": k, "measures": titles_of(v)} for k, v in methods.items()]
-
-
 def _fewest_steps(a: Assessment) -> int | None:
     """Return the smallest number of used steps of a leg in any film."""
     counts = [
@@ -284,7 +276,7 @@ def _method_notes(a: Assessment, known: Evidence) -> list[str]:
     if measured & {"vertical_force_peak_estimated", "vertical_stiffness", "leg_stiffness"}:
         notes.append(f"Force and stiffness estimated from times: {known.short(['morin2005'])}.")
     if _fewest_steps(a) is not None:
-        notes.append(f"{ENOUGH_STEPS} steps: {known.short(['oliveira2021'])}.")
+        notes.append(f"{ENOUGH_STEPS} steps of each leg: {known.short(['oliveira2021'])}.")
     return notes
 
 

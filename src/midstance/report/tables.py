@@ -164,3 +164,27 @@ def stride_tables(a: Assessment) -> list[dict[str, Any]]:
             columns = [{"title": title_of(k), "unit": shown(k, units[k])[1]} for k in keys]
             out.append({"view": film.view, "columns": columns, "rows": table})
     return out
+
+
+def methods(a: Assessment) -> list[dict[str, str]]:
+    """Return how each measure was read: what holds for all sides once, then what holds for one side only."""
+    texts: dict[str, dict[str, None]] = {}
+    for key in dict.fromkeys(m.measure for m in a.measures if m.value is not None):
+        for view in dict.fromkeys(m.view for m in a.measures):
+            mine = [m for m in a.measures if (m.measure, m.view) == (key, view) and m.value is not None]
+            # The mean of both sides says again what left and right say.
+            mine = [m for m in mine if m.side != "both"] or mine
+            if mine:
+                texts.setdefault(key, {})[_method_text(mine)] = None
+    return [{"measure": title_of(k), "method": ". ".join(v)} for k, v in texts.items()]
+
+
+def _method_text(measures: list[Measure]) -> str:
+    clauses = [m.method.split("; ") for m in measures]
+    common = [c for c in clauses[0] if all(c in other for other in clauses[1:])]
+    own = [
+        f"{m.side}: {', '.join(rest)}"
+        for m, mine in zip(measures, clauses, strict=True)
+        if (rest := [c for c in mine if c not in common])
+    ]
+    return "; ".join([*common, *own])
