@@ -30,7 +30,9 @@ DATA = (
     "assess/demo/front.mp4",
 )
 #: What the source archive holds beside the package: all that the tests need.
-SOURCES = ("README.md", "LICENSE", "NOTICE", "pyproject.toml", "tests/data/rbds/README.md", "tests/data/demo_truth/side.json")
+SOURCES = (
+    "README.md", "LICENSE", "NOTICE", "pyproject.toml", "tests/data/rbds/README.md", "tests/data/demo_truth/side.json",
+)  # fmt: skip
 UNWANTED = ("__pycache__", ".pyc", ".venv", ".pytest_cache", ".mypy_cache", "midstance-demo", ".ipynb_checkpoints")
 
 
