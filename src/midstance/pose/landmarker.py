@@ -102,7 +102,8 @@ def refine(xy: Floats, heat: NDArray[np.float32]) -> tuple[Floats, Floats]:
     cols = cell[:, 0, None, None] + _COLS
     # A landmark outside the region has no heat map to be refined by.
     inside = (rows >= 0) & (rows < HEAT_CELLS) & (cols >= 0) & (cols < HEAT_CELLS)
-    inside &= ((cell >= 0) & (cell < HEAT_CELLS)).all(axis=1, keepdims=True)[:, :, None]
+    in_region = (cell >= 0) & (cell < HEAT_CELLS)
+    inside &= (in_region[:, 0] & in_region[:, 1])[:, None, None]
     values = heat[
         np.clip(rows, 0, HEAT_CELLS - 1), np.clip(cols, 0, HEAT_CELLS - 1), np.arange(k)[:, None, None]
     ]
