@@ -24,6 +24,7 @@ import numpy as np
 
 from fit_events import (
     CITATION,
+    Errors,
     FilmSettings,
     Recording,
     build_examples,
@@ -58,9 +59,13 @@ class Row:
     condition: str
 
 
-def models_without_each(
-    recordings: list[Recording], view: View, films: int, seed: int
-) -> dict[int, EventModel]:
+def without(errors: Errors, runner: int) -> Errors:
+    """Return the errors of all other runners."""
+    keep = errors.runner != runner
+    return Errors(*(getattr(errors, f.name)[keep] for f in attrs.fields(Errors)))
+
+
+def models_without_each(recordings: list[Recording], view: View, films: int, seed: int) -> dict[int, EventModel]:
     """Fit one model per runner without that runner; intervals, too, come from the other runners alone."""
     kinds: dict[int, dict[tuple[View, EventKind], KindModel]] = {r.runner: {} for r in recordings}
     for kind in KINDS:
@@ -69,19 +74,11 @@ def models_without_each(
         for runner in kinds:
             others = [e for e in examples if e.runner != runner]
             model = fit_kind(others, view, kind, offset_s)
-            keep = fine.runner != runner
-            fine_others = type(fine)(*(getattr(fine, f.name)[keep] for f in attrs.fields(type(fine))))
-            plain_others = None
-            if plain is not None:
-                keep = plain.runner != runner
-                plain_others = type(plain)(*(getattr(plain, f.name)[keep] for f in attrs.fields(type(plain))))
-            kinds[runner][view, kind] = calibrate(model, fine_others, plain_others)
+            kinds[runner][view, kind] = calibrate(model, without(fine, runner), without(plain, runner))
     return {runner: EventModel({}, k) for runner, k in kinds.items()}
 
 
-def run_film(
-    rec: Recording, view: View, settings: FilmSettings, model: EventModel, condition: str
-) -> list[Any]:
+def run_film(rec: Recording, view: View, settings: FilmSettings, model: EventModel, condition: str) -> list[Any]:
     """Find the events of one film; return rows and contact-time errors."""
     rng = np.random.default_rng([rec.runner, round(10 * rec.speed_mps), round(settings.rate_hz)])
     film = make_film(rec, view, settings, rng)
@@ -189,9 +186,7 @@ def print_rules(recordings: list[Recording], settings: FilmSettings, condition: 
 
 def main() -> None:
     """Run from the command line."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--rates", type=float, nargs="+", default=[60.0, 120.0, 240.0])
     parser.add_argument("--noise-mm", type=float, nargs="+", default=[0.0, 3.0, 6.0])
@@ -209,15 +204,8 @@ def main() -> None:
         models = {r.runner: default_model() for r in recordings}
     else:
         models = models_without_each(recordings, view, args.films, args.seed)
-    how = (
-        "shipped coefficients (fitted to these runners)"
-        if args.shipped
-        else "each runner left out of the fit"
-    )
-    print(
-        f"{len(recordings)} recordings of {len(models)} runners, {view} view, {how}. Truth: force >= 50 N.\n"
-        f"{CITATION}"
-    )
+    how = "shipped coefficients (fitted to these runners)" if args.shipped else "each runner left out of the fit"
+    print(f"{len(recordings)} recordings of {len(models)} runners, {view} view, {how}. Truth: force >= 50 N.\n{CITATION}")
     rows: list[Row] = []
     contacts: list[tuple[str, Any]] = []
     conditions = []

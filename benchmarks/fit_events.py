@@ -50,6 +50,7 @@ from midstance.gait.events_model import (
     agreement,
     deviation_features,
     mean_wave,
+    slowness,
 )
 from midstance.gait.events_waves import Mark, StrideWaves, align_strides, leg_paths, leg_period, rough_marks
 from midstance.gait.model import LANDMARK_INDEX, SIDES, EventKind, PlanePaths, Side, View
@@ -122,9 +123,7 @@ def load_recordings(folder: Path) -> list[Recording]:
     """Read all recordings of a folder."""
     paths = sorted(folder.glob("runner[0-9][0-9]_?.?mps.npz"))
     if not paths:
-        raise SystemExit(
-            f"{folder}: no runnerNN_S.Smps.npz here. Next: give the folder of the recordings with --data."
-        )
+        raise SystemExit(f"{folder}: no runnerNN_S.Smps.npz here. Next: give the folder of the recordings with --data.")
     return [load_recording(p) for p in paths]
 
 
@@ -333,7 +332,7 @@ def fit_locator(examples: list[Example], features: FeatureSet, kind: EventKind, 
         pairs = [r for e in examples if (r := _locator_rows(e, features, kind, spread, n)) is not None]
         x, y = np.concatenate([r[0] for r in pairs]), np.concatenate([r[1] for r in pairs])
         maps.append(ridge(x, y, np.ones(len(y)), penalty))
-    return Locator(features, tuple(maps), (1e-6, 0.0, 0.0))
+    return Locator(features, tuple(maps), (1e-6, 0.0, 0.0, 0.0))
 
 
 def fit_deviation(examples: list[Example]) -> LinearMap:
@@ -349,14 +348,14 @@ def fit_deviation(examples: list[Example]) -> LinearMap:
     return ridge(x, y, np.ones(len(y)), DEVIATION_PENALTY, centred=False)
 
 
-def fit_usual(examples: list[Example], kind: EventKind) -> Usual:
+def fit_usual(examples: list[Example], view: View, kind: EventKind) -> Usual:
     """Describe how the legs of the examples move around the event (limit 1, set later)."""
     rows = []
     for e in examples:
         reader = mean_wave(e.waves, e.chosen)
         if reader is not None:
             true_offset = float(e.truth_s[e.chosen].mean())
-            rows += [WHOLE_LEG.read(reader, true_offset + o, kind) for o in (-0.006, 0.0, 0.006)]
+            rows += [WHOLE_LEG[view].read(reader, true_offset + o, kind) for o in (-0.006, 0.0, 0.006)]
     x = np.array(rows)
     mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-6
     z = (x - mean) / scale
@@ -368,13 +367,15 @@ def fit_usual(examples: list[Example], kind: EventKind) -> Usual:
 def fit_kind(examples: list[Example], view: View, kind: EventKind, offset_s: float) -> KindModel:
     """Fit locators, deviation map and usual motion; variances and limit come from ``calibrate``."""
     return KindModel(
+        view,
         MARKS[view, kind],
         offset_s,
         ACCELERATION_HZ[kind],
         fit_locator(examples, FINE[view, kind], kind, LOCATOR_PENALTY),
         fit_deviation(examples),
-        fit_locator(examples, PLAIN[kind], kind, PLAIN_PENALTY) if view == "side" else None,
-        fit_usual(examples, kind) if view == "side" else None,
+        0.002,
+        fit_locator(examples, PLAIN[kind], kind, PLAIN_PENALTY),
+        fit_usual(examples, view, kind),
     )
 
 
@@ -386,6 +387,7 @@ class Errors:
     common_error_s: Floats
     roughness: Floats
     standard_error_s: Floats
+    slowness: Floats
     strangeness: Floats
     runner: NDArray[np.int64]
     speed_mps: Floats
@@ -396,7 +398,6 @@ def errors_of(examples: list[Example], model: KindModel, kind: EventKind, *, pla
     """Apply one locator of a model to examples of runners it hasn't seen."""
     columns: list[list[Any]] = [[] for _ in attrs.fields(Errors)]
     locator = model.plain if plain else model.fine
-    assert locator is not None
     for e in examples:
         reader = mean_wave(e.waves, e.chosen)
         at_s = None if reader is None else locator.find(reader, kind)
@@ -407,29 +408,29 @@ def errors_of(examples: list[Example], model: KindModel, kind: EventKind, *, pla
         error = (at_s + model.deviation(features) - e.truth_s)[use]
         common = at_s - float(e.truth_s[e.chosen].mean())
         spread = agreement(e.waves, e.chosen, locator, kind, at_s)
-        strange = 0.0
-        if model.usual is not None:
-            strange = model.usual.strangeness(WHOLE_LEG.read(reader, at_s, kind))
-        values = (None, common, roughness, spread, strange, e.runner, e.speed_mps, e.strike)
+        strange = model.usual.strangeness(WHOLE_LEG[model.view].read(reader, at_s, kind))
+        slow = slowness(reader, at_s, kind, model.view)
+        values = (None, common, roughness, spread, slow, strange, e.runner, e.speed_mps, e.strike)
         for column, value in zip(columns, values, strict=True):
             column.extend(error if value is None else [value] * len(error))
     return Errors(*(np.asarray(c) for c in columns))
 
 
-def fit_variance(errors: Errors) -> tuple[float, float, float]:
-    """Fit variance = c0 + c1 roughness² + c2 standard error² so that 95 % intervals hold 95 % of the errors.
+def fit_variance(errors: Errors) -> tuple[float, float, float, float]:
+    """Fit variance = c0 + c1 roughness² + c2 standard error² + c3 slowness² so that 95 % intervals hold 95 % of the errors.
 
     The shape comes from least squares with no negative term on squared errors, the size from the share
     covered.
     """
-    x = np.stack([np.ones_like(errors.error_s), errors.roughness**2, errors.standard_error_s**2], axis=1)
-    scale = x.mean(axis=0)
+    terms = (errors.roughness, errors.standard_error_s, errors.slowness)
+    x = np.stack([np.ones_like(errors.error_s), *(t**2 for t in terms)], axis=1)
+    scale = np.maximum(x.mean(axis=0), 1e-12)
     cap = np.quantile(errors.error_s**2, 0.995)
     c, _ = nnls(x / scale, np.minimum(errors.error_s**2, cap) / cap)
     c = c * cap / scale
     ratio = np.abs(errors.error_s) / np.sqrt(x @ c)
     c = c * (np.quantile(ratio, 0.95) / 1.96) ** 2
-    return float(c[0]), float(c[1]), float(c[2])
+    return float(c[0]), float(c[1]), float(c[2]), float(c[3])
 
 
 def build_examples(
@@ -447,38 +448,32 @@ def build_examples(
     return offset_s, examples
 
 
-def left_out_errors(
-    examples: list[Example], view: View, kind: EventKind, offset_s: float
-) -> tuple[Errors, Errors | None]:
+def joined(parts: list[Errors]) -> Errors:
+    """Put several sets of errors into one."""
+    return Errors(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in attrs.fields(Errors)))
+
+
+def left_out_errors(examples: list[Example], view: View, kind: EventKind, offset_s: float) -> tuple[Errors, Errors]:
     """Fit once for each runner without them; return the errors on them, by fine and plain locator."""
-    parts: list[list[Errors]] = [[], []]
+    fine, plain = [], []
     for runner in sorted({e.runner for e in examples}):
         model = fit_kind([e for e in examples if e.runner != runner], view, kind, offset_s)
         left = [e for e in examples if e.runner == runner]
-        parts[0].append(errors_of(left, model, kind))
-        if model.plain is not None:
-            parts[1].append(errors_of(left, model, kind, plain=True))
-    joined = [
-        Errors(*(np.concatenate([getattr(p, f.name) for p in ps]) for f in attrs.fields(Errors)))
-        if ps
-        else None
-        for ps in parts
-    ]
-    assert joined[0] is not None
-    return joined[0], joined[1]
+        fine.append(errors_of(left, model, kind))
+        plain.append(errors_of(left, model, kind, plain=True))
+    return joined(fine), joined(plain)
 
 
-def calibrate(model: KindModel, fine: Errors, plain: Errors | None) -> KindModel:
+def calibrate(model: KindModel, fine: Errors, plain: Errors) -> KindModel:
     """Set variances and the limit of the usual from the errors on runners left out."""
-    out = attrs.evolve(model, fine=attrs.evolve(model.fine, variance=fit_variance(fine)))
-    if plain is not None and out.plain is not None and out.usual is not None:
-        limit = float(np.quantile(fine.strangeness, 0.99))
-        out = attrs.evolve(
-            out,
-            plain=attrs.evolve(out.plain, variance=fit_variance(plain)),
-            usual=attrs.evolve(out.usual, limit=float(f"{limit:.6g}")),
-        )
-    return out
+    limit = float(np.quantile(fine.strangeness, 0.99))
+    return attrs.evolve(
+        model,
+        fine=attrs.evolve(model.fine, variance=fit_variance(fine)),
+        plain=attrs.evolve(model.plain, variance=fit_variance(plain)),
+        usual=attrs.evolve(model.usual, limit=float(f"{limit:.6g}")),
+        own_sigma_s=float(np.std(fine.error_s - fine.common_error_s)),
+    )
 
 
 def summary(errors: Errors) -> dict[str, Any]:
@@ -503,9 +498,7 @@ def fit_all(
             offset_s, examples = build_examples(recordings, view, kind, films, seed)
             fine, plain = left_out_errors(examples, view, kind, offset_s)
             kinds[view, kind] = calibrate(fit_kind(examples, view, kind, offset_s), fine, plain)
-            figures[f"{view}/{kind}"] = {"fine": summary(fine)}
-            if plain is not None:
-                figures[f"{view}/{kind}"]["plain"] = summary(plain)
+            figures[f"{view}/{kind}"] = {"fine": summary(fine), "plain": summary(plain)}
             print(view, kind, f"offset {1e3 * offset_s:.0f} ms", figures[f"{view}/{kind}"], flush=True)
     provenance = {
         "fitted_by": "benchmarks/fit_events.py",
@@ -522,20 +515,28 @@ def fit_all(
 
 def main() -> None:
     """Run from the command line."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--data", type=Path, required=True)
     root = Path(__file__).resolve().parents[1]
-    parser.add_argument(
-        "--out", type=Path, default=root / "src" / "midstance" / "gait" / "data" / COEFFICIENT_FILE
-    )
+    parser.add_argument("--out", type=Path, default=root / "src" / "midstance" / "gait" / "data" / COEFFICIENT_FILE)
     parser.add_argument("--leave-out", type=int, nargs="*", default=[])
     parser.add_argument("--films", type=int, default=10, help="training films made of each recording")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--views",
+        nargs="+",
+        default=["side", "rear", "front"],
+        choices=["side", "rear", "front"],
+        help="fit these only; the others keep what the file has",
+    )
     args = parser.parse_args()
     recordings = [r for r in load_recordings(args.data) if r.runner not in args.leave_out]
-    model = fit_all(recordings, args.films, args.seed)
+    model = fit_all(recordings, args.films, args.seed, tuple(args.views))
+    if len(args.views) < 3:
+        old = EventModel.from_json(args.out.read_text(encoding="utf-8"))
+        name = "errors_of_runners_left_out_over_all_training_films"
+        model.provenance[name] = {**old.provenance[name], **model.provenance[name]}
+        model = attrs.evolve(model, kinds={**old.kinds, **model.kinds})
     args.out.write_text(model.to_json(), encoding="utf-8")
     print(f"{args.out}: {args.out.stat().st_size / 1024:.0f} KiB")
 

@@ -17,6 +17,8 @@ the intervals.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import attrs
 import numpy as np
 from numpy.typing import NDArray
@@ -32,11 +34,12 @@ from midstance.gait.events_waves import (
     LegPaths,
     StrideWaves,
     align_strides,
+    fill_in_marks,
     leg_paths,
     leg_period,
     rough_marks,
 )
-from midstance.gait.model import SIDES, Event, EventKind, PlanePaths, Side
+from midstance.gait.model import SIDES, Event, EventKind, PlanePaths, Side, View
 from midstance.signals.filters import butterworth_lowpass
 
 Floats = NDArray[np.float64]
@@ -60,12 +63,16 @@ class EventReport:
     stride_period_s : mean stride period, s; None without a rhythm.
     notes : plain sentences on what was left out and why.
     walking : True when the film shows walking (no events then).
+    shared_sigma_s : by (side, kind), the 1-SD error that all events of that kind and foot share, s. It is most of an
+        event's error, and doesn't average out over strides: the mean contact time of a film has it in full, once
+        from its contacts and once from its toe-offs. Stride times and cadence don't have it at all.
     """
 
     events: tuple[Event, ...]
     stride_period_s: float | None
     notes: tuple[str, ...]
     walking: bool = False
+    shared_sigma_s: Mapping[tuple[Side, EventKind], float] = attrs.field(factory=dict)
 
 
 @attrs.frozen(eq=False)
@@ -115,13 +122,11 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
         legs[side] = leg
         periods.append(period.period_s)
         for kind in KINDS:
-            found[side, kind] = _events_of_leg(
-                leg, period.period_s, fitted.kinds[plane.view, kind], kind, side, notes
-            )
+            found[side, kind] = _events_of_leg(leg, period.period_s, fitted.kinds[plane.view, kind], kind, side, notes)
     if not periods:
         return EventReport((), None, tuple(notes))
     period_s = float(np.mean(periods))
-    verdict = _not_running(legs, found, period_s)
+    verdict = _not_running(plane.view, legs, found, period_s)
     if verdict is not None:
         return EventReport((), period_s, (*notes, verdict), walking="walk" in verdict)
     events = [
@@ -130,13 +135,23 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
         for t, s in zip(f.time_s, f.sigma_s, strict=True)
     ]
     events.sort(key=lambda e: (e.time_s, e.side, e.kind))
-    return EventReport(tuple(events), period_s, tuple(notes))
+    shared = {
+        (side, kind): _shared(f.sigma_s, fitted.kinds[plane.view, kind].own_sigma_s)
+        for (side, kind), f in found.items()
+        if len(f.time_s)
+    }
+    return EventReport(tuple(events), period_s, tuple(notes), shared_sigma_s=shared)
+
+
+def _shared(sigma_s: Floats, own_sigma_s: float) -> float:
+    """Return the part of events' errors that they have in common, s."""
+    return float(np.sqrt(max(float(np.median(sigma_s)) ** 2 - own_sigma_s**2, 0.0)))
 
 
 def _events_of_leg(
     leg: LegPaths, period_s: float, model: KindModel, kind: EventKind, side: Side, notes: list[str]
 ) -> _Found:
-    marks = rough_marks(leg, period_s, model.mark)
+    marks = fill_in_marks(rough_marks(leg, period_s, model.mark), period_s)
     guess = marks + model.offset_s
     guess = guess[(guess - CORE_S > leg.time_s[0]) & (guess + CORE_S < leg.time_s[-1])]
     waves, located = waves_and_location(leg, guess, model, kind)
@@ -206,25 +221,21 @@ def _pairs(ic_s: Floats, to_s: Floats, period_s: float) -> NDArray[np.float64]:
 
 
 def _not_running(
-    legs: dict[Side, LegPaths], found: dict[tuple[Side, EventKind], _Found], period_s: float
+    view: View, legs: dict[Side, LegPaths], found: dict[tuple[Side, EventKind], _Found], period_s: float
 ) -> str | None:
     """Return why the film doesn't show running, or None."""
+    # From behind and from the front a landmark model places the swinging foot too badly for this test.
+    if view == "side" and _hip_rises_over_stance(legs, period_s):
+        return "The hip is highest in midstance: this is a walk, and events of walking are not read."
     stances: list[float] = []
-    bounce: list[float] = []
-    for side, leg in legs.items():
+    for side in legs:
         pairs = _pairs(found[side, "initial_contact"].time_s, found[side, "toe_off"].time_s, period_s)
         stances.extend(pairs[:, 1] - pairs[:, 0])
-        if len(pairs):
-            hip = butterworth_lowpass(leg.xy[:, HIP, 1], RATE_HZ, 8.0)
-            middle = np.interp(pairs.mean(axis=1), leg.time_s, hip)
-            # Mean over the whole stride around each stance, so that slow drift in the picture doesn't count.
-            level = [_mean_over(leg.time_s, hip, t, period_s) for t in pairs.mean(axis=1)]
-            bounce.extend(middle - np.asarray(level))
     if not stances:
         return None
-    if bounce and np.isfinite(bounce).any() and float(np.nanmedian(bounce)) > 0.0:
-        return "The hip is highest in midstance: this is a walk, and events of walking are not read."
     contact = float(np.median(stances))
+    if view != "side" and contact >= 0.5 * period_s:
+        return "Each foot is down for half of its stride or more: this is a walk, and events of walking are not read."
     if not SHORTEST_CONTACT_S <= contact <= LONGEST_CONTACT_S:
         return f"Contacts of {1000 * contact:.0f} ms don't belong to running; no events are given."
     if len(legs) == 2:
@@ -234,12 +245,24 @@ def _not_running(
             partner = np.abs(left[:, None] - right[None, :]).argmin(axis=1)
             nearest = phase[np.arange(len(left)), partner]
             if float(np.median(np.abs(nearest - 0.5))) > 0.25:
-                return (
-                    "Left and right foot land together: the legs were not told apart, so no events are given."
-                )
+                return "Left and right foot land together: the legs were not told apart, so no events are given."
     return None
 
 
-def _mean_over(time_s: Floats, x: Floats, centre_s: float, width_s: float) -> float:
-    inside = np.abs(time_s - centre_s) <= width_s / 2
-    return float(np.nanmean(x[inside])) if np.isfinite(x[inside]).any() else float("nan")
+def _hip_rises_over_stance(legs: dict[Side, LegPaths], period_s: float) -> bool:
+    """Tell walking from running: is the hip high or low while one foot swings past the other, which then stands?
+
+    Just after the ankle is at its highest the other leg is in midstance, walking or running. A walker vaults over that
+    leg, a runner sinks into it.
+    """
+    both = np.stack([leg.xy[:, HIP, 1] for leg in legs.values()])
+    hip = both.mean(axis=0) if len(legs) > 1 else None
+    above: list[float] = []
+    for leg in legs.values():
+        height = butterworth_lowpass(leg.xy[:, HIP, 1] if hip is None else hip, RATE_HZ, 8.0)
+        for mark in rough_marks(leg, period_s, "highest") + 0.08 * period_s:
+            stride = height[np.abs(leg.time_s - mark) <= period_s / 2]
+            if len(stride) >= 0.95 * period_s * RATE_HZ and np.isfinite(stride).all():
+                # Against the mean of the same stride, so that slow drift in the picture doesn't count.
+                above.append(float(np.interp(mark, leg.time_s, height) - stride.mean()))
+    return bool(above) and float(np.median(above)) > 0.0

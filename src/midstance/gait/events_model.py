@@ -53,7 +53,7 @@ STRANGE_BAND = 0.25
 STANCE_S: dict[EventKind, float] = {"initial_contact": 0.07, "toe_off": -0.09}
 COEFFICIENT_FILE = "events_coefficients.json"
 
-HIP_Y, KNEE_Y, ANKLE_X, ANKLE_Y, HEEL_X, HEEL_Y, TOE_X, TOE_Y = 1, 3, 4, 5, 6, 7, 8, 9
+HIP_X, HIP_Y, KNEE_Y, ANKLE_X, ANKLE_Y, HEEL_X, HEEL_Y, TOE_X, TOE_Y = 0, 1, 3, 4, 5, 6, 7, 8, 9
 #: Factors that bring the quantities (leg lengths, s) to like sizes before the ridge penalty.
 _UNIT: dict[Quantity, float] = {"position": 100.0, "velocity": 10.0, "acceleration": 1.0}
 
@@ -101,8 +101,13 @@ PLAIN: dict[EventKind, FeatureSet] = {
     "initial_contact": FeatureSet((("position", _SOLE_Y), ("velocity", _SOLE_Y)), 0.060),
     "toe_off": FeatureSet((("position", _SOLE_Y), ("velocity", _SOLE_Y)), 0.040),
 }
-#: What strangeness is judged by: all points, since a leg is only like the others when hip and knee are too.
-WHOLE_LEG = FeatureSet((("velocity", tuple(range(10))),), 0.040, 5)
+#: What strangeness is judged by: all points, since a leg is only like the others when hip and knee are too. From
+#: behind and from the front sideways movement says nothing about contact.
+WHOLE_LEG: dict[View, FeatureSet] = {
+    "side": FeatureSet((("velocity", tuple(range(10))),), 0.040, 5),
+    "rear": FeatureSet((("velocity", _ALL_Y),), 0.040, 9),
+    "front": FeatureSet((("velocity", _ALL_Y),), 0.040, 9),
+}
 
 
 @attrs.frozen(eq=False)
@@ -162,14 +167,14 @@ class Usual:
         return Usual(mean, np.asarray(d["scale"], dtype=np.float64), whiten, float(d["limit"]))
 
 
-Variance = tuple[float, float, float]
+Variance = tuple[float, float, float, float]
 
 
 @attrs.frozen(eq=False)
 class Locator:
     """A pair of linear maps with the features they read, and the variance of single events read with it.
 
-    ``variance`` holds (c0, c1, c2): variance = c0 + c1 · roughness² + c2 · standard error², s².
+    ``variance`` holds (c0, c1, c2, c3): variance = c0 + c1 · roughness² + c2 · standard error² + c3 · slowness², s².
     """
 
     features: FeatureSet
@@ -187,34 +192,34 @@ class Locator:
                     return None
         return at_s
 
-    def sigma(self, roughness: float, error_s: float) -> float:
+    def sigma(self, roughness: float, error_s: float, slow: float) -> float:
         """Return the 1-SD error of an event, s."""
-        c0, c1, c2 = self.variance
-        return float(np.sqrt(c0 + c1 * roughness**2 + c2 * error_s**2))
+        c0, c1, c2, c3 = self.variance
+        return float(np.sqrt(c0 + c1 * roughness**2 + c2 * error_s**2 + c3 * slow**2))
 
 
 @attrs.frozen(eq=False)
 class KindModel:
-    """All that is fitted for one view and kind of event. ``plain`` and ``usual``: side view only."""
+    """All that is fitted for one view and kind of event.
 
+    ``own_sigma_s`` is the part of an event's error that it doesn't share with the other strides of its leg, s.
+    """
+
+    view: View
     mark: Mark
     offset_s: float
     acceleration_hz: float
     fine: Locator
     deviation: LinearMap
-    plain: Locator | None = None
-    usual: Usual | None = None
+    own_sigma_s: float
+    plain: Locator
+    usual: Usual
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for the coefficient file."""
 
-        def locator(x: Locator | None) -> dict[str, Any] | None:
-            if x is None:
-                return None
-            return {
-                "maps": [m.to_dict() for m in x.maps],
-                "variance": [float(f"{v:.6g}") for v in x.variance],
-            }
+        def locator(x: Locator) -> dict[str, Any]:
+            return {"maps": [m.to_dict() for m in x.maps], "variance": [float(f"{v:.6g}") for v in x.variance]}
 
         return {
             "mark": self.mark,
@@ -222,8 +227,9 @@ class KindModel:
             "acceleration_hz": self.acceleration_hz,
             "fine": locator(self.fine),
             "deviation": self.deviation.to_dict(),
+            "own_sigma_s": float(f"{self.own_sigma_s:.4g}"),
             "plain": locator(self.plain),
-            "usual": None if self.usual is None else self.usual.to_dict(),
+            "usual": self.usual.to_dict(),
         }
 
     @staticmethod
@@ -231,17 +237,19 @@ class KindModel:
         """Undo ``to_dict``."""
 
         def locator(x: dict[str, Any], features: FeatureSet) -> Locator:
-            c0, c1, c2 = (float(v) for v in x["variance"])
-            return Locator(features, tuple(LinearMap.from_dict(m) for m in x["maps"]), (c0, c1, c2))
+            c0, c1, c2, c3 = (float(v) for v in x["variance"])
+            return Locator(features, tuple(LinearMap.from_dict(m) for m in x["maps"]), (c0, c1, c2, c3))
 
         return KindModel(
+            view,
             d["mark"],
             float(d["offset_s"]),
             float(d["acceleration_hz"]),
             locator(d["fine"], FINE[view, kind]),
             LinearMap.from_dict(d["deviation"]),
-            None if d["plain"] is None else locator(d["plain"], PLAIN[kind]),
-            None if d["usual"] is None else Usual.from_dict(d["usual"]),
+            float(d["own_sigma_s"]),
+            locator(d["plain"], PLAIN[kind]),
+            Usual.from_dict(d["usual"]),
         )
 
 
@@ -328,9 +336,7 @@ def at_offsets(values: Floats, at_s: Floats) -> Floats:
     return np.asarray(values[:, low] * (1 - share) + values[:, low + 1] * share, dtype=np.float64)
 
 
-def deviation_features(
-    waves: StrideWaves, chosen: NDArray[np.bool_], at_s: float
-) -> tuple[Floats, Floats, float]:
+def deviation_features(waves: StrideWaves, chosen: NDArray[np.bool_], at_s: float) -> tuple[Floats, Floats, float]:
     """Return single strides' velocities minus the mean wave's, around the event.
 
     Returns
@@ -356,15 +362,26 @@ def deviation_features(
     return difference.reshape(len(values), -1), known, roughness
 
 
-def agreement(
-    waves: StrideWaves, chosen: NDArray[np.bool_], locator: Locator, kind: EventKind, at_s: float
-) -> float:
+def agreement(waves: StrideWaves, chosen: NDArray[np.bool_], locator: Locator, kind: EventKind, at_s: float) -> float:
     """Return the standard error of the locator's answer over the strides, s (0.02 when there is but one)."""
     each = locator.maps[-1](locator.features.read(stride_waves_reader(waves, chosen), at_s, kind))
     each = each[np.isfinite(each)]
     if len(each) < 2:
         return 0.02
     return float(np.std(each, ddof=1) / np.sqrt(len(each)))
+
+
+def slowness(reader: Reader, at_s: float, kind: EventKind, view: View) -> float:
+    """Return 1 / (speed of the hip over the foot in stance)², (s per leg length)²; 0 where the view hides it.
+
+    Slow runners load and, above all, unload their feet slowly, so the instant when force passes the threshold hangs
+    less firmly on the movement.
+    """
+    if view != "side":
+        return 0.0
+    stance = reader("velocity", at_s + STANCE_S[kind] + np.arange(-2, 3) * 0.006).mean(axis=-2)
+    speed = stance[HIP_X] - 0.5 * (stance[HEEL_X] + stance[TOE_X])
+    return float(1.0 / max(speed, 1.5) ** 2)
 
 
 @attrs.frozen(eq=False)
@@ -405,28 +422,25 @@ def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> L
     if reader is None:
         return None
     fine_s = model.fine.find(reader, waves.kind)
-    plain_s = None if model.plain is None else model.plain.find(reader, waves.kind)
-    if fine_s is None and plain_s is None:
+    plain_s = model.plain.find(reader, waves.kind)
+    centre_s = fine_s if fine_s is not None else plain_s
+    if centre_s is None:
         return None
-    strangeness = 0.0
-    if model.usual is not None:
-        centre_s = fine_s if fine_s is not None else plain_s
-        assert centre_s is not None
-        strangeness = model.usual.strangeness(WHOLE_LEG.read(reader, centre_s, waves.kind))
+    strangeness = model.usual.strangeness(WHOLE_LEG[model.view].read(reader, centre_s, waves.kind))
     share = 0.0
     if plain_s is not None:
         share = 1.0 if fine_s is None else float(np.clip((strangeness - 1.0) / STRANGE_BAND, 0.0, 1.0))
     at_s = (1 - share) * (fine_s or 0.0) + share * (plain_s or 0.0)
     features, known, roughness = deviation_features(waves, chosen, at_s)
+    slow = slowness(reader, at_s, waves.kind, model.view)
     sigma_s = 0.0
     if share < 1:
-        sigma_s += (1 - share) * model.fine.sigma(
-            roughness, agreement(waves, chosen, model.fine, waves.kind, at_s)
-        )
-    if share > 0 and model.plain is not None:
-        # Beyond the usual no measured error holds: the further, the wider, and the two readings must both
-        # fit.
-        wide = model.plain.sigma(roughness, agreement(waves, chosen, model.plain, waves.kind, at_s))
+        error_s = agreement(waves, chosen, model.fine, waves.kind, at_s)
+        sigma_s += (1 - share) * model.fine.sigma(roughness, error_s, slow)
+    if share > 0:
+        # Beyond the usual no measured error holds: the further, the wider, and the two readings must both fit.
+        error_s = agreement(waves, chosen, model.plain, waves.kind, at_s)
+        wide = model.plain.sigma(roughness, error_s, slow)
         apart = 0.0 if fine_s is None or plain_s is None else 0.5 * (fine_s - plain_s)
         sigma_s += share * float(np.hypot(wide * np.clip(strangeness, 1.0, 3.0), apart))
     deviation = np.clip(model.deviation(features), -LARGEST_DEVIATION_S, LARGEST_DEVIATION_S)

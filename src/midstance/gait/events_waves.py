@@ -9,6 +9,7 @@ common wave the foot touches; read from the average wave, whose noise is small).
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Literal
 
 import attrs
@@ -99,11 +100,11 @@ def _usable(plane: PlanePaths, name: str) -> NDArray[np.bool_]:
 def mark_series(leg: LegPaths, mark: Mark) -> Floats:
     """Return the series whose peaks are the rough marks of a stride, leg lengths."""
     if mark == "highest":
-        series = leg.xy[:, ANKLE, 1]
-    else:
-        ahead = leg.xy[:, ANKLE, 0] - leg.xy[:, HIP, 0]
-        series = ahead if mark == "foremost" else -ahead
-    return butterworth_lowpass(series, RATE_HZ, 8.0)
+        # From behind and from the front a swinging foot is half hidden, and its height is a guess in detail: only
+        # the slow rise and fall can be trusted.
+        return butterworth_lowpass(leg.xy[:, [ANKLE, HEEL, TOE], 1].mean(axis=1), RATE_HZ, 3.0)
+    ahead = leg.xy[:, ANKLE, 0] - leg.xy[:, HIP, 0]
+    return butterworth_lowpass(ahead if mark == "foremost" else -ahead, RATE_HZ, 8.0)
 
 
 def leg_period(leg: LegPaths, view: View) -> Period | None:
@@ -118,9 +119,7 @@ def leg_period(leg: LegPaths, view: View) -> Period | None:
     # doesn't.
     if high - low < (0.3 if view == "side" else 0.12):
         return None
-    return stride_period(
-        series, RATE_HZ, shortest_s=SHORTEST_STRIDE_S, longest_s=LONGEST_STRIDE_S, least_strength=0.5
-    )
+    return stride_period(series, RATE_HZ, shortest_s=SHORTEST_STRIDE_S, longest_s=LONGEST_STRIDE_S, least_strength=0.5)
 
 
 def rough_marks(leg: LegPaths, period_s: float, mark: Mark) -> Floats:
@@ -140,6 +139,22 @@ def rough_marks(leg: LegPaths, period_s: float, mark: Mark) -> Floats:
         shift = 0.5 * (a - c) / curvature if curvature < 0 else 0.0
         times.append(leg.time_s[p] + shift / RATE_HZ)
     return np.asarray(times, dtype=np.float64)
+
+
+def fill_in_marks(marks_s: Floats, period_s: float) -> Floats:
+    """Add the marks that a steady rhythm implies: one before the first, one after the last, and those in holes.
+
+    An event at the edge of a film or of a gap can be in view while its mark is not. A guess added here gives an event
+    only if the window around it then fits the other strides.
+    """
+    if len(marks_s) < 2:
+        return marks_s
+    out = [marks_s[0] - period_s]
+    for a, b in pairwise(marks_s):
+        strides = max(1, round((b - a) / period_s))
+        out.extend(a + (b - a) * np.arange(strides) / strides)
+    out.extend([marks_s[-1], marks_s[-1] + period_s])
+    return np.asarray(out, dtype=np.float64)
 
 
 @attrs.frozen(eq=False)
