@@ -148,7 +148,9 @@ def main() -> None:
             if len(films) < 3:
                 print(f"{view} {key}: only {len(films)} films, left out")
                 continue
-            scores = {p: np.nanmedian(np.abs(np.concatenate(left_out_errors(films, p)))) for p in PENALTIES}
+            # A few films say little about fine detail: the map is then kept stiff.
+            allowed = [p for p in PENALTIES if p >= 1.0 or len(films) >= 8]
+            scores = {p: np.nanmedian(np.abs(np.concatenate(left_out_errors(films, p)))) for p in allowed}
             penalty = min(scores, key=lambda p: scores[p])
             before = np.concatenate([f[1] for f in films])
             after = np.concatenate(left_out_errors(films, penalty))

@@ -40,10 +40,15 @@ from midstance.gait.strides import build_stances, kept
 from midstance.gait.uncertainty import ErrorBudget
 from midstance.pose.anatomy import load_map
 
-#: Low-pass for angles and distances, Hz, and its limit as a share of the landmark rate (stated in every report).
-CUTOFF_HZ = 14.0
-CUTOFF_OF_RATE = 0.22
-#: Camera roll left, degrees (1 SD): when long upright edges in the picture gave it, when only level ones did, when nothing did.
+#: Low-pass for what is read at an instant, Hz: the knee and foot turn sharply at contact, and a lower cut-off would
+#: round the corner by degrees. Its limit is a share of the landmark rate. Stated in every report.
+CUTOFF_HZ = 20.0
+CUTOFF_OF_RATE = 0.3
+#: Low-pass for peaks and means over stance and swing, Hz: a peak of a noisy path reads too large.
+PEAK_CUTOFF_HZ = 10.0
+PEAK_MARKS = ("_peak", "_stance", "_swing", "_excursion", "step_width", "knee_separation")
+#: Camera roll left, degrees (1 SD): when long upright edges in the picture gave it, when only level ones did, when
+#: nothing did.
 ROLL_SIGMA_DEG = (0.5, 1.0, 1.5)
 #: Yaw against square that a careful user leaves, degrees (1 SD); engineering choice.
 YAW_SIGMA_DEG = 4.0
@@ -64,9 +69,14 @@ class FilmMeasures:
     curves: tuple[Curve, ...]
 
 
-def cutoff_hz(rate_hz: float) -> float:
+def cutoff_hz(rate_hz: float, highest_hz: float = CUTOFF_HZ) -> float:
     """Return the cut-off used at a landmark rate."""
-    return min(CUTOFF_HZ, CUTOFF_OF_RATE * rate_hz)
+    return min(highest_hz, CUTOFF_OF_RATE * rate_hz)
+
+
+def is_peak(key: str) -> bool:
+    """Tell whether a measure is a peak or a mean over a phase, read from the smoother paths."""
+    return any(mark in key for mark in PEAK_MARKS)
 
 
 def measure_film(reading: FilmReading, settings: Settings) -> FilmMeasures:
@@ -106,6 +116,7 @@ def measure_film(reading: FilmReading, settings: Settings) -> FilmMeasures:
         check_against_cadence(reading.clock, 120.0 / report.stride_period_s, where=where)
     scale, notes = _scale(reading, settings, stances)
     plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
+    smooth = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ), **common)  # type: ignore[arg-type]
     budget = _budget(reading, settings, scale, roll_sigma, plane)
     com = whole_body_com(plane, settings.runner.body_table)
     values, measures = measure_times(
@@ -119,12 +130,16 @@ def measure_film(reading: FilmReading, settings: Settings) -> FilmMeasures:
         ground_fixed=False,
     )
     zeros = {s: model_foot_zero() for s in SIDES}
-    if view == "side":
-        v, m = measure_side(plane, stances, budget=budget, runner=settings.runner, com=com, foot_zero=zeros)
-    else:
-        v, m = measure_frontal(plane, stances, budget=budget)
-    values += v
-    measures += m
+    for peaks in (False, True):
+        paths = smooth if peaks else plane
+        if view == "side":
+            mass = None if peaks else com
+            v, m = measure_side(paths, stances, budget=budget, runner=settings.runner, com=mass, foot_zero=zeros)
+        else:
+            v, m = measure_frontal(paths, stances, budget=budget)
+        note = f"paths low-passed at {cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ if peaks else CUTOFF_HZ):.3g} Hz"
+        values += [one for one in v if is_peak(one.measure) == peaks]
+        measures += [attrs.evolve(one, method=f"{one.method}; {note}") for one in m if is_peak(one.measure) == peaks]
     measures, dropped = _refuse(measures, reading.quality)
     values = [s for s in values if (s.measure, s.side) not in dropped]
     curves = [

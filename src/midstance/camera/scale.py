@@ -38,8 +38,11 @@ BELT_RELATIVE_SIGMA = 0.015
 HALF_HIP_M = 0.09
 USUAL_DISTANCE_M = 4.0
 #: Parts of stance in which heel and toe move with the ground.
-TOE_STILL = (0.25, 0.60)
+TOE_STILL = (0.40, 0.75)
 HEEL_STILL = (0.20, 0.45)
+#: A landmark wanders on the shoe while the foot rolls: 1-SD relative error of the foot's speed, from automatic landmarks on
+#: 18 rendered films with known scale (mean +0.6 %, SD 3.5 %).
+FOOT_WANDER_RELATIVE_SIGMA = 0.035
 #: Heights and speeds outside these are refused.
 HEIGHT_M = (1.0, 2.3)
 
@@ -217,7 +220,8 @@ def scale_from_belt(
     if not by_side or min(by_side.values()) <= 0:
         return None
     pace_px = float(np.mean(list(by_side.values())))
-    parts = [speed_relative_sigma, float(np.sqrt(np.sum(np.square(errors)))) / len(errors)]
+    spread = float(np.sqrt(np.sum(np.square(errors)))) / len(errors)
+    parts = [speed_relative_sigma, FOOT_WANDER_RELATIVE_SIGMA, spread]
     if len(by_side) == 2:
         source = "belt speed, from both feet in stance"
     else:

@@ -125,7 +125,9 @@ def leg_key(view: View, side: Side, near: Side | None) -> str:
     return "left"
 
 
-def to_joints(paths: LandmarkPaths, *, direction: str | None, near: Side | None) -> LandmarkPaths:
+def to_joints(
+    paths: LandmarkPaths, *, direction: str | None, near: Side | None, joint_map: AnatomyMap | None = None
+) -> LandmarkPaths:
     """Move the landmarks to the joint centres.
 
     Parameters
@@ -133,6 +135,7 @@ def to_joints(paths: LandmarkPaths, *, direction: str | None, near: Side | None)
     paths : clean landmark paths, image pixels.
     direction : "+x" or "-x" in a side view, None otherwise.
     near : the leg nearer the camera in a side view.
+    joint_map : another map than the one that comes with the package.
 
     Returns
     -------
@@ -140,7 +143,7 @@ def to_joints(paths: LandmarkPaths, *, direction: str | None, near: Side | None)
         The same paths with shoulders, hips, knees, ankles, heels and toes moved. Corrected landmarks, set by a person, are
         joints already and stay.
     """
-    coefficients = load_map().coefficients.get(paths.view)
+    coefficients = (joint_map or load_map()).coefficients.get(paths.view)
     if not coefficients:
         return paths
     xy = upright(paths, direction)
