@@ -169,6 +169,7 @@ def test_step_clock_is_the_same_whichever_foot_is_called_left():
 def test_no_clock_for_a_standing_person_or_a_walker_or_too_little_film():
     rng = np.random.default_rng(8)
     standing = walker(8, 120, moves=False)
+    assert step_clock(standing.time_s, separation(standing.xy)) is None  # a frozen picture
     for noise in (0.002, 0.01):
         assert step_clock(standing.time_s, separation(noisy(standing.xy, noise, rng))) is None
     slow = walker(8, 120, cadence=80)  # below what anybody runs

@@ -14,7 +14,7 @@ import numpy as np
 
 from midstance.errors import RunnerError
 from midstance.film.frames import Frame
-from midstance.film.reader import read_frames
+from midstance.film.reader import probe, read_frames
 from midstance.gait.model import LANDMARK_INDEX
 from midstance.pose import detector
 from midstance.pose.landmarker import Reading, Region, decode, network_input
@@ -26,6 +26,8 @@ LOOK_S = 0.11
 MIN_FOOT_MOTION = 0.06
 #: Below this the network says that nobody is there.
 MIN_PRESENCE = 0.5
+#: With ``pick_x`` the runner is looked for within this share of the picture's width.
+PICK_REACH = 0.25
 #: A second runner of at least this share of the largest one's size makes the choice unclear.
 RIVAL_SIZE = 0.6
 SPOTS = 5
@@ -113,6 +115,15 @@ def find_runner(
         found = _at_spots(path, landmark_net, detector_net, start_s, end_s, LOOK_S * slowdown * stretch, pick_x)
         if found.runner:
             return found
+    if pick_x is not None and found.others:
+        width = probe(path).width
+        places = sorted({f"{s.region.x / width:.2f}" for s in found.others})
+        raise RunnerError(
+            f"nobody runs at {pick_x:g} of the picture's width",
+            where=str(path),
+            allowed=f"--runner-x within {PICK_REACH:g} of a runner; runners were seen at " + ", ".join(places),
+            next_step="give the place of the runner to measure, or leave --runner-x out when there is one runner",
+        )
     _raise_nobody(path, found.standing)
     return found
 
@@ -197,7 +208,8 @@ def _choose(
         near = [s for s in running if 0.6 < s.region.size / last.size < 1.67]
         return min(near, key=lambda s: np.hypot(s.region.x - last.x, s.region.y - last.y), default=None)
     if pick_x is not None:
-        return min(running, key=lambda s: abs(s.region.x / frame.width - pick_x))
+        near = [s for s in running if abs(s.region.x / frame.width - pick_x) <= PICK_REACH]
+        return min(near, key=lambda s: abs(s.region.x / frame.width - pick_x), default=None)
     running = sorted(running, key=lambda s: -s.region.size)
     if len(running) > 1 and running[1].region.size >= RIVAL_SIZE * running[0].region.size:
         places = " and ".join(f"{s.region.x / frame.width:.2f}" for s in sorted(running, key=lambda s: s.region.x))

@@ -81,6 +81,8 @@ def step_clock(time_s: Floats, separation: Floats) -> Floats | None:
     limit = np.nanpercentile(np.abs(separation), 95)
     squared = np.minimum(np.abs(np.nan_to_num(separation)), limit) ** 2
     squared = squared - squared.mean()
+    if not float(np.abs(squared).max()) > 1e-9 * float(limit) ** 2:
+        return None  # a frozen picture: nothing moves at all
     rates = np.arange(STEP_RATE_HZ[0], STEP_RATE_HZ[1], 0.01)
     window = np.hanning(n)
     power = np.abs((squared * window) @ np.exp(-2j * np.pi * np.outer(time_s, rates)))
