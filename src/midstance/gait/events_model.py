@@ -38,7 +38,7 @@ Quantity = Literal["position", "velocity", "acceleration"]
 Reader = Callable[[Quantity, Floats], Floats]
 
 #: Instants around the event that the deviation map looks at, s.
-DEVIATION_TAUS_S: Floats = np.arange(-6, 7) * 0.0125
+DEVIATION_TAUS_S: Floats = np.arange(-6, 7, dtype=np.float64) * 0.0125
 #: The deviation of one stride from the others is believed up to this, s.
 LARGEST_DEVIATION_S = 0.025
 #: A locator moves a guess by no more than this at once, s, and no further from the start than the second
@@ -49,8 +49,12 @@ PASSES = 3
 #: Strangeness over which the plain locator takes over. The strangest leg among the runners left out of the
 #: fit had 1.12.
 STRANGE_BAND = 0.25
+#: SD over legs of the time from the rough mark of rear and front views to the event, s.
+ROUGH_MARK_SIGMA_S = 0.023
 #: Where in stance positions and velocities count from, s from the event.
 STANCE_S: dict[EventKind, float] = {"initial_contact": 0.07, "toe_off": -0.09}
+#: Instants over which a value in stance is averaged, s.
+_NEAR_S: Floats = np.arange(-2, 3, dtype=np.float64) * 0.006
 COEFFICIENT_FILE = "events_coefficients.json"
 
 HIP_X, HIP_Y, KNEE_Y, ANKLE_X, ANKLE_Y, HEEL_X, HEEL_Y, TOE_X, TOE_Y = 0, 1, 3, 4, 5, 6, 7, 8, 9
@@ -73,7 +77,7 @@ class FeatureSet:
 
     def read(self, reader: Reader, at_s: float, kind: EventKind) -> Floats:
         """Return the features around ``at_s``: (..., p)."""
-        stance_s = at_s + STANCE_S[kind] + np.arange(-2, 3) * 0.006
+        stance_s = at_s + STANCE_S[kind] + _NEAR_S
         out = []
         for quantity, channels in self.parts:
             values = reader(quantity, at_s + self.taus_s)[..., list(channels)]
@@ -131,8 +135,8 @@ class LinearMap:
     @staticmethod
     def from_dict(d: dict[str, Any]) -> LinearMap:
         """Undo ``to_dict``."""
-        arrays = [np.asarray(d[k], dtype=np.float64) for k in ("mean", "scale", "weight")]
-        return LinearMap(*arrays, float(d["intercept"]))
+        mean, scale, weight = (np.asarray(d[k], dtype=np.float64) for k in ("mean", "scale", "weight"))
+        return LinearMap(mean, scale, weight, float(d["intercept"]))
 
 
 @attrs.frozen(eq=False)
@@ -379,7 +383,7 @@ def slowness(reader: Reader, at_s: float, kind: EventKind, view: View) -> float:
     """
     if view != "side":
         return 0.0
-    stance = reader("velocity", at_s + STANCE_S[kind] + np.arange(-2, 3) * 0.006).mean(axis=-2)
+    stance = reader("velocity", at_s + STANCE_S[kind] + _NEAR_S).mean(axis=-2)
     speed = stance[HIP_X] - 0.5 * (stance[HEEL_X] + stance[TOE_X])
     return float(1.0 / max(speed, 1.5) ** 2)
 
@@ -442,7 +446,10 @@ def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> L
         error_s = agreement(waves, chosen, model.plain, waves.kind, at_s)
         wide = model.plain.sigma(roughness, error_s, slow)
         apart = 0.0 if fine_s is None or plain_s is None else 0.5 * (fine_s - plain_s)
-        sigma_s += share * float(np.hypot(wide * np.clip(strangeness, 1.0, 3.0), apart))
+        wide = float(np.hypot(wide * np.clip(strangeness, 1.0, 3.0), apart))
+        # Behind and in front of a runner a strange leg mostly means that its swinging foot is guessed; what is left
+        # then is hardly more than the rough mark.
+        sigma_s += share * (wide if model.view == "side" else float(np.hypot(wide, ROUGH_MARK_SIGMA_S)))
     deviation = np.clip(model.deviation(features), -LARGEST_DEVIATION_S, LARGEST_DEVIATION_S)
     # What a stride doesn't show can't correct the mean: its own deviation (SD 4 ms over all runners) stays.
     sigma = np.sqrt(sigma_s**2 + (1.0 - known) * 0.004**2)

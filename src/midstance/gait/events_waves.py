@@ -73,7 +73,7 @@ def leg_paths(plane: PlanePaths, side: Side) -> LegPaths | None:
     time_s = np.asarray(plane.time_s, dtype=np.float64)
     if len(time_s) < 10 or time_s[-1] - time_s[0] < SHORTEST_STRIDE_S:
         return None
-    seen = np.isfinite(raw).all(axis=2)
+    seen: NDArray[np.bool_] = np.asarray(np.isfinite(raw).all(axis=2), dtype=np.bool_)
     if seen.mean(axis=0).min() < 0.2:
         return None
     raw = np.where(seen[:, :, None], raw, np.nan)
@@ -102,7 +102,7 @@ def mark_series(leg: LegPaths, mark: Mark) -> Floats:
     if mark == "highest":
         # From behind and from the front a swinging foot is half hidden, and its height is a guess in detail: only
         # the slow rise and fall can be trusted.
-        return butterworth_lowpass(leg.xy[:, [ANKLE, HEEL, TOE], 1].mean(axis=1), RATE_HZ, 3.0)
+        return butterworth_lowpass(leg.xy[:, ANKLE, 1], RATE_HZ, 3.0)
     ahead = leg.xy[:, ANKLE, 0] - leg.xy[:, HIP, 0]
     return butterworth_lowpass(ahead if mark == "foremost" else -ahead, RATE_HZ, 8.0)
 
