@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib.util
 import json
+import os
 import re
 import subprocess
 import sys
@@ -80,6 +81,36 @@ def test_one_version():
     newest = re.search(r"^## \[([^\]]+)\]", changes, flags=re.MULTILINE)
     assert newest is not None
     assert newest[1] in (midstance.__version__, "Unreleased")
+
+
+# --- nothing leaves the machine
+
+
+def test_nothing_leaves_the_machine(tmp_path):
+    """Loading and running the networks, writing and reading a film: no connection, no other program, no trace at home.
+
+    OpenVINO brings a package that reports every import to its maker unless it is kept out.
+    """
+    code = """
+import sys
+seen = []
+watched = ("socket.connect", "socket.getaddrinfo", "socket.gethostbyname", "socket.sendto", "subprocess.Popen", "os.system")
+sys.addaudithook(lambda event, arguments: seen.append(event) if event in watched else None)
+from midstance.doctor import look
+lines, healthy = look()
+assert healthy, lines
+import json, time
+time.sleep(1.0)  # reports are sent from a thread
+print(json.dumps([seen, [m for m in ("openvino_telemetry", "requests", "urllib3") if sys.modules.get(m)]]))
+"""
+    environment = {k: v for k, v in os.environ.items() if k not in ("CI", "TF_BUILD", "JENKINS_URL")}
+    environment |= {"HOME": str(tmp_path), "LOCALAPPDATA": str(tmp_path), "USERPROFILE": str(tmp_path)}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, env=environment)
+    assert done.returncode == 0, done.stderr
+    events, modules = json.loads(done.stdout)
+    assert events == []
+    assert modules == []
+    assert list(tmp_path.rglob("*")) == []
 
 
 # --- dependencies
