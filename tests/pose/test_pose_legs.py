@@ -157,6 +157,20 @@ def test_step_clock_keeps_the_phase_within_a_twentieth_of_a_step(rate_hz, cadenc
     assert np.abs(error).max() < 2 * np.pi / 20
 
 
+@pytest.mark.parametrize("seconds", [0.95, 1.1, 1.3, 1.7, 2.4, 2.6])
+def test_short_films_have_a_clock_too(seconds):
+    for rate_hz in (30, 60, 240):
+        w = walker(seconds, rate_hz)
+        bad = noisy(w.xy, 0.003, np.random.default_rng(1))
+        phase = step_clock(w.time_s, separation(bad))
+        assert phase is not None
+        assert phase.shape == w.time_s.shape
+        error = np.angle(np.exp(2j * (phase - w.phase)))
+        assert np.ptp(np.unwrap(error)) < 2 * np.pi / 4
+        swap(bad, np.arange(10, 14), 0)
+        assert wrong_share(settle(w, bad).xy, w.xy) == 0.0
+
+
 def test_step_clock_is_the_same_whichever_foot_is_called_left():
     w = walker(6, 120)
     rng = np.random.default_rng(4)

@@ -99,7 +99,7 @@ def test_without_any_runtime_the_message_names_both(monkeypatch):
 
 
 def test_both_runtimes_read_the_same_landmarks(landmarks, pictures):
-    """Same weights, both in 32-bit floats: coordinates within 0.05 px of 256, and landmarks within 0.02 % of body height."""
+    """Same weights, both in 32-bit floats: coordinates within 0.05 px of 256, landmarks within 0.02 % of body height."""
     pytest.importorskip("ai_edge_litert")
     second = load_network("landmarks", "litert")
     inputs = [network_input(p) for p in pictures]
@@ -167,7 +167,7 @@ def coloured(path: Path) -> Path:
 
 
 class Recorder:
-    """A network that keeps what it was given and answers that a body fills the region (2.5 × its radius, as tracking wants)."""
+    """A network that keeps what it was given and answers that a body fills the region (2.5 × its radius)."""
 
     runtime = "none"
 
@@ -192,7 +192,7 @@ class Recorder:
 
 
 def test_the_path_from_the_film_to_the_landmark_network_is_rgb(tmp_path):
-    """A film of known colours goes through reading, cutting and tracking: red must come first in all the network is given."""
+    """A film of known colours goes through reading, cutting and tracking: red comes first in all the network is given."""
     network = Recorder()
     seen = Sighting(0.0, Region(240.0, 135.0, 240.0), 0.9, 0.5)
     search_result = RunnerSearch((seen,), (1,), 1)
@@ -241,7 +241,7 @@ def test_the_heat_maps_move_landmarks_by_more_than_a_third_of_a_percent_of_heigh
 
 
 def test_refined_landmarks_depend_less_on_the_region_than_plain_ones(landmarks):
-    """Where the region is put must not matter. Six regions a few percent apart: scatter of the landmarks, median over them."""
+    """Where the region is put must not matter. Six regions a few percent apart: median scatter of the landmarks."""
     frame = frames_of("side", (1.0,))[0]
     refined, plain = [], []
     for dx, dy, grow in ((0, 0, 1.0), (15, 0, 1.0), (-15, 8, 1.0), (0, -15, 1.05), (8, 8, 0.97), (-8, 12, 1.03)):

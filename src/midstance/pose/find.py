@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import NoReturn
 
 import attrs
 import numpy as np
@@ -22,6 +23,8 @@ from midstance.pose.runtime import Network
 
 #: Real time between the three looks at one spot, s. A third of a step apart, so the feet must have moved.
 LOOK_S = 0.11
+#: When nobody seems to run, the looks are this many times farther apart.
+LONGER = 8.0
 #: Feet of a runner move at least this much against the hips between two looks, in body sizes (engineering gate).
 MIN_FOOT_MOTION = 0.06
 #: Below this the network says that nobody is there.
@@ -109,13 +112,15 @@ def find_runner(
     RunnerError
         Nobody, nobody running, or several runners of about the same size.
     """
-    # A film in slow motion that does not say so shows feet that hardly move in a tenth of a second: look longer, so
-    # that the rhythm can be checked later and the right question asked.
-    for stretch in (1, 8):
-        found = _at_spots(path, landmark_net, detector_net, start_s, end_s, LOOK_S * slowdown * stretch, pick_x)
-        if found.runner:
-            return found
-    if pick_x is not None and found.others:
+    found = _at_spots(path, landmark_net, detector_net, start_s, end_s, LOOK_S * slowdown, pick_x)
+    if not found.runner and not found.others and found.standing:
+        # A film in slow motion that does not say so shows feet that hardly move in a tenth of a second: look longer, so
+        # that the rhythm can be checked later and the right question asked.
+        longer = _at_spots(path, landmark_net, detector_net, start_s, end_s, LONGER * LOOK_S * slowdown, pick_x)
+        found = longer if longer.runner else attrs.evolve(longer, standing=found.standing + longer.standing)
+    if found.runner:
+        return found
+    if found.others:
         width = probe(path).width
         places = sorted({f"{s.region.x / width:.2f}" for s in found.others})
         raise RunnerError(
@@ -125,7 +130,6 @@ def find_runner(
             next_step="give the place of the runner to measure, or leave --runner-x out when there is one runner",
         )
     _raise_nobody(path, found.standing)
-    return found
 
 
 def _at_spots(
@@ -156,7 +160,14 @@ def _at_spots(
             runners.append(chosen)
         standing += [s for s in seen if not s.runs]
         others += [s for s in seen if s.runs and s is not chosen]
-    return RunnerSearch(tuple(runners), tuple(people), len(spots), tuple(standing), tuple(others))
+    return RunnerSearch(
+        tuple(runners), tuple(people), len(spots), _not_at(standing, runners), _not_at(others, runners)
+    )
+
+
+def _not_at(sightings: list[Sighting], runners: list[Sighting]) -> tuple[Sighting, ...]:
+    """Return the sightings that are not of the runner: in slow motion the runner may seem to stand at some spots."""
+    return tuple(s for s in sightings if not any(detector.same_person(s.region, r.region) for r in runners))
 
 
 def _looks(path: Path, spot_s: float, look_s: float) -> list[Frame]:
@@ -222,7 +233,7 @@ def _choose(
     return running[0]
 
 
-def _raise_nobody(path: Path, standing: tuple[Sighting, ...]) -> None:
+def _raise_nobody(path: Path, standing: tuple[Sighting, ...]) -> NoReturn:
     if standing:
         raise RunnerError(
             "a person is in the picture, but nobody is running",

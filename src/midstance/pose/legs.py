@@ -93,10 +93,10 @@ def step_clock(time_s: Floats, separation: Floats) -> Floats | None:
         return None
     rate = rates[best]
     spin = squared * np.exp(-2j * np.pi * rate * time_s)
-    half = max(1, round(CLOCK_MEMORY_S / float(np.median(np.diff(time_s)))))
+    half = min((n - 1) // 2, max(1, round(CLOCK_MEMORY_S / float(np.median(np.diff(time_s))))))
     kernel = np.hanning(2 * half + 1)
     kernel /= kernel.sum()
-    slow = np.convolve(np.pad(spin, half, mode="reflect") if n > half else spin, kernel, "valid" if n > half else "same")
+    slow = np.convolve(np.pad(spin, half, mode="reflect"), kernel, "valid")
     drift = np.unwrap(np.angle(slow))
     return np.asarray((2 * np.pi * rate * time_s + drift) / 2)
 
