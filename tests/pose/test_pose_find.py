@@ -11,7 +11,7 @@ from pose_films import FPS, backdrop, demo_film, paste, runner, write
 from midstance.errors import RunnerError
 from midstance.film.reader import probe, read_frames
 from midstance.pose.detector import detect, search
-from midstance.pose.find import MIN_FOOT_MOTION, find_runner, read_one, region_of
+from midstance.pose.find import MIN_FOOT_MOTION, Sighting, choose_runner, find_runner, read_one, region_of
 from midstance.pose.landmarker import Region
 
 SECONDS = 1.0
@@ -19,6 +19,41 @@ SECONDS = 1.0
 
 def find(film: Path, landmarks, detector, *, seconds: float = SECONDS, slowdown: float = 1.0, pick_x=None):
     return find_runner(film, landmarks, detector, start_s=0.0, end_s=seconds, slowdown=slowdown, pick_x=pick_x)
+
+
+def sighting(time_s: float, x: float, size: float) -> Sighting:
+    return Sighting(time_s, Region(x, 300.0, size), 0.9, 0.4)
+
+
+FILM = Path("run.mp4")
+
+
+def test_the_largest_runner_is_chosen_whoever_comes_first():
+    """A jogger far behind passes before the runner enters: the runner is measured, not the jogger."""
+    jogger = [sighting(i, 200 + 100 * i, 180) for i in range(3)]
+    big = [sighting(i, 500 + 10 * i, 600) for i in range(2, 5)]
+    spots = [[jogger[0]], [jogger[1]], [jogger[2], big[0]], [big[1]], [big[2]]]
+    assert choose_runner(spots, 1280, FILM, None) == big
+    assert choose_runner(spots, 1280, FILM, 0.2) == jogger
+    assert choose_runner(spots, 1280, FILM, 0.9) == []
+    assert choose_runner([[], []], 1280, FILM, None) == []
+
+
+def test_the_same_runner_is_kept_when_two_of_a_size_cross():
+    left = [sighting(i, 300 + 20 * i, 500) for i in range(5)]
+    right = [sighting(i, 900 - 20 * i, 520) for i in range(5)]
+    spots = [[b, a] for a, b in zip(left, right, strict=True)]
+    assert choose_runner(spots, 1280, FILM, 0.25) == left
+    assert choose_runner(spots, 1280, FILM, 0.7) == right
+    with pytest.raises(RunnerError, match="2 people"):
+        choose_runner(spots, 1280, FILM, None)
+
+
+def test_a_rival_who_comes_later_is_noticed():
+    spots = [[sighting(0, 300, 500)], [sighting(1, 300, 500)], [sighting(2, 300, 500), sighting(2, 900, 450)]]
+    with pytest.raises(RunnerError, match=r"0\.23 and 0\.70"):
+        choose_runner(spots, 1280, FILM, None)
+    assert len(choose_runner(spots, 1280, FILM, 0.25)) == 3
 
 
 @pytest.mark.parametrize("view", ["side", "rear", "front"])

@@ -143,25 +143,22 @@ def _at_spots(
 ) -> RunnerSearch:
     length = end_s - start_s
     spots = [start_s + length * (i + 0.5) / SPOTS for i in range(SPOTS)]
-    runners: list[Sighting] = []
-    standing: list[Sighting] = []
-    others: list[Sighting] = []
-    people: list[int] = []
+    seen: list[list[Sighting]] = []
     for i, spot in enumerate(spots):
         looks = _looks(path, spot, look)
         if len(looks) < 2:
             continue
-        # Tiles are slow: they are used until the runner is known, then only to count people now and then.
-        thorough = not runners or i == SPOTS // 2
-        seen = _watch(looks, landmark_net, detector_net, thorough)
-        people.append(len(seen))
-        chosen = _choose([s for s in seen if s.runs], runners, looks[0], path, pick_x)
-        if chosen:
-            runners.append(chosen)
-        standing += [s for s in seen if not s.runs]
-        others += [s for s in seen if s.runs and s is not chosen]
+        # Tiles are slow: they are used until somebody runs, then only to count people now and then.
+        thorough = i == SPOTS // 2 or not any(s.runs for at_spot in seen for s in at_spot)
+        seen.append(_watch(looks, landmark_net, detector_net, thorough))
+    runners = choose_runner([[s for s in at_spot if s.runs] for at_spot in seen], probe(path).width, path, pick_x)
+    everybody = [s for at_spot in seen for s in at_spot]
     return RunnerSearch(
-        tuple(runners), tuple(people), len(spots), _not_at(standing, runners), _not_at(others, runners)
+        runner=tuple(runners),
+        people=tuple(len(at_spot) for at_spot in seen),
+        spots=len(spots),
+        standing=_not_at([s for s in everybody if not s.runs], runners),
+        others=_not_at([s for s in everybody if s.runs and s not in runners], runners),
     )
 
 
@@ -208,29 +205,62 @@ def _watch(
     return seen
 
 
-def _choose(
-    running: list[Sighting], before: list[Sighting], frame: Frame, path: Path, pick_x: float | None
-) -> Sighting | None:
-    if not running:
-        return None
-    if before:
-        # The same runner again: of about the same size, nearest to where it was.
-        last = before[-1].region
-        near = [s for s in running if 0.6 < s.region.size / last.size < 1.67]
-        return min(near, key=lambda s: np.hypot(s.region.x - last.x, s.region.y - last.y), default=None)
-    if pick_x is not None:
-        near = [s for s in running if abs(s.region.x / frame.width - pick_x) <= PICK_REACH]
-        return min(near, key=lambda s: abs(s.region.x / frame.width - pick_x), default=None)
-    running = sorted(running, key=lambda s: -s.region.size)
-    if len(running) > 1 and running[1].region.size >= RIVAL_SIZE * running[0].region.size:
-        places = " and ".join(f"{s.region.x / frame.width:.2f}" for s in sorted(running, key=lambda s: s.region.x))
-        raise RunnerError(
-            f"{len(running)} people are running in the film, about the same size, and only one can be measured",
-            where=str(path),
-            allowed="one runner, or the place of the one to measure",
-            next_step=f"give --runner-x with the runner's place across the picture (here {places})",
-        )
-    return running[0]
+def choose_runner(
+    running: Sequence[Sequence[Sighting]], width: int, path: Path, pick_x: float | None
+) -> list[Sighting]:
+    """Choose one runner among those who run at each spot and keep to the same one.
+
+    Parameters
+    ----------
+    running : for each spot, in order of time, the people who run there.
+    width : of the picture, pixels.
+    path : the film, for the message.
+    pick_x : place of the wanted runner across the picture, 0–1; without it the largest is taken.
+
+    Returns
+    -------
+    list of Sighting
+        The runner at the spots where they were seen, in order of time; empty when nobody runs, or nobody near ``pick_x``.
+    """
+    if pick_x is None:
+        everybody = [(i, s) for i, at_spot in enumerate(running) for s in at_spot]
+        seed = max(everybody, key=lambda o: o[1].region.size, default=None)
+        if seed is not None:
+            _refuse_rivals(running, seed[1].region.size, width, path)
+    else:
+        # The user looks at the beginning of the film: the first spot with somebody there counts.
+        near = [
+            (i, s) for i, at_spot in enumerate(running) for s in at_spot if abs(s.region.x / width - pick_x) <= PICK_REACH
+        ]
+        seed = min(near, key=lambda o: (o[0], abs(o[1].region.x / width - pick_x)), default=None)
+    if seed is None:
+        return []
+    start, first = seed
+    chosen = [first]
+    for at_spot in running[start + 1 :]:
+        chosen += _same_again(at_spot, chosen[-1])
+    for at_spot in reversed(running[:start]):
+        chosen = _same_again(at_spot, chosen[0]) + chosen
+    return chosen
+
+
+def _same_again(at_spot: Sequence[Sighting], last: Sighting) -> list[Sighting]:
+    """The runner at another spot: of about the same size, nearest to where they were; nobody when no size fits."""
+    fits = [s for s in at_spot if RIVAL_SIZE < s.region.size / last.region.size < 1 / RIVAL_SIZE]
+    return sorted(fits, key=lambda s: np.hypot(s.region.x - last.region.x, s.region.y - last.region.y))[:1]
+
+
+def _refuse_rivals(running: Sequence[Sequence[Sighting]], largest: float, width: int, path: Path) -> None:
+    for at_spot in running:
+        rivals = sorted((s for s in at_spot if s.region.size >= RIVAL_SIZE * largest), key=lambda s: s.region.x)
+        if len(rivals) > 1:
+            places = " and ".join(f"{s.region.x / width:.2f}" for s in rivals)
+            raise RunnerError(
+                f"{len(rivals)} people are running in the film, about the same size, and only one can be measured",
+                where=str(path),
+                allowed="one runner, or the place of the one to measure",
+                next_step=f"give --runner-x with the runner's place across the picture (here {places})",
+            )
 
 
 def _raise_nobody(path: Path, standing: tuple[Sighting, ...]) -> NoReturn:
