@@ -49,6 +49,12 @@ def test_the_same_runner_is_kept_when_two_of_a_size_cross():
         choose_runner(spots, 1280, FILM, None)
 
 
+def test_a_passer_by_of_another_size_is_not_taken_for_the_one_picked():
+    """Picked at 0.8 is the one who passes there behind the runner; she is three fifths of the runner's size."""
+    spots = [[sighting(0, 640, 681)], [sighting(1, 640, 690), sighting(1, 900, 415)], [sighting(2, 640, 681)]]
+    assert choose_runner(spots, 1280, FILM, 0.8) == [spots[1][1]]
+
+
 def test_a_rival_who_comes_later_is_noticed():
     spots = [[sighting(0, 300, 500)], [sighting(1, 300, 500)], [sighting(2, 300, 500), sighting(2, 900, 450)]]
     with pytest.raises(RunnerError, match=r"0\.23 and 0\.70"):

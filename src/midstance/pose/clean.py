@@ -21,7 +21,9 @@ HEIGHT_OF_REGION = 0.78
 MAX_GAP_S = 0.07
 #: A landmark farther than this from its own path (share of body height) is a jump, whatever the noise.
 JUMP = 0.035
-#: … and in any case this many robust standard deviations.
+#: Farther than this from the runner's average stride (share of body height) it is one too …
+OFF_STRIDE = 0.07
+#: … and in any case this many robust standard deviations: strides differ, and a true one must not be dropped.
 JUMP_SIGMAS = 5.0
 #: Both legs on one: feet and knees closer than this (share of body height) while their paths are apart.
 COLLAPSE = 0.025
@@ -189,7 +191,7 @@ def _drop_jumps(time_s: Floats, xy: Floats, phase: Floats | None, body: float) -
         hips = _hips(xy)
         expected, spread = stride_template(xy - hips, phase)
         miss = np.linalg.norm(xy - hips - expected, axis=-1)
-        bad |= miss > np.maximum(1.5 * JUMP * body, JUMP_SIGMAS * spread)
+        bad |= miss > np.maximum(OFF_STRIDE * body, JUMP_SIGMAS * spread)
     smooth = _local_median(time_s, xy)
     with np.errstate(invalid="ignore"):
         bad |= np.linalg.norm(xy - smooth, axis=-1) > JUMP * body

@@ -33,6 +33,8 @@ MIN_PRESENCE = 0.5
 PICK_REACH = 0.25
 #: A second runner of at least this share of the largest one's size makes the choice unclear.
 RIVAL_SIZE = 0.6
+#: From spot to spot the runner's size changes less than by this factor.
+SAME_SIZE = 0.7
 SPOTS = 5
 
 
@@ -143,15 +145,17 @@ def _at_spots(
 ) -> RunnerSearch:
     length = end_s - start_s
     spots = [start_s + length * (i + 0.5) / SPOTS for i in range(SPOTS)]
+    width = probe(path).width
     seen: list[list[Sighting]] = []
     for i, spot in enumerate(spots):
         looks = _looks(path, spot, look)
         if len(looks) < 2:
             continue
-        # Tiles are slow: they are used until somebody runs, then only to count people now and then.
-        thorough = i == SPOTS // 2 or not any(s.runs for at_spot in seen for s in at_spot)
+        # Tiles are slow: they are used until the runner was seen, then only to count people now and then.
+        known = any(s.runs and _is_near(s, pick_x, width) for at_spot in seen for s in at_spot)
+        thorough = i == SPOTS // 2 or not known
         seen.append(_watch(looks, landmark_net, detector_net, thorough))
-    runners = choose_runner([[s for s in at_spot if s.runs] for at_spot in seen], probe(path).width, path, pick_x)
+    runners = choose_runner([[s for s in at_spot if s.runs] for at_spot in seen], width, path, pick_x)
     everybody = [s for at_spot in seen for s in at_spot]
     return RunnerSearch(
         runner=tuple(runners),
@@ -229,9 +233,7 @@ def choose_runner(
             _refuse_rivals(running, seed[1].region.size, width, path)
     else:
         # The user looks at the beginning of the film: the first spot with somebody there counts.
-        near = [
-            (i, s) for i, at_spot in enumerate(running) for s in at_spot if abs(s.region.x / width - pick_x) <= PICK_REACH
-        ]
+        near = [(i, s) for i, at_spot in enumerate(running) for s in at_spot if _is_near(s, pick_x, width)]
         seed = min(near, key=lambda o: (o[0], abs(o[1].region.x / width - pick_x)), default=None)
     if seed is None:
         return []
@@ -244,9 +246,13 @@ def choose_runner(
     return chosen
 
 
+def _is_near(sighting: Sighting, pick_x: float | None, width: int) -> bool:
+    return pick_x is None or abs(sighting.region.x / width - pick_x) <= PICK_REACH
+
+
 def _same_again(at_spot: Sequence[Sighting], last: Sighting) -> list[Sighting]:
     """The runner at another spot: of about the same size, nearest to where they were; nobody when no size fits."""
-    fits = [s for s in at_spot if RIVAL_SIZE < s.region.size / last.region.size < 1 / RIVAL_SIZE]
+    fits = [s for s in at_spot if SAME_SIZE < s.region.size / last.region.size < 1 / SAME_SIZE]
     return sorted(fits, key=lambda s: np.hypot(s.region.x - last.region.x, s.region.y - last.region.y))[:1]
 
 
