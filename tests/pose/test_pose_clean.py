@@ -74,9 +74,10 @@ def test_both_legs_on_one_for_single_frames_are_dropped_and_filled(rate_hz, onto
     assert result.filled >= (state == State.FILLED).sum() > 0
 
 
-def test_legs_that_cross_are_not_called_collapsed():
-    """Twice a stride the feet are truly at one place in the picture."""
-    w = walker(8, 120)
+@pytest.mark.parametrize("rate_hz", [25, 30, 60, 120, 240])
+def test_a_good_runner_loses_nothing(rate_hz):
+    """Legs that cross are no collapse, and a fast foot at 25 frames a second is no jump."""
+    w = walker(8, rate_hz)
     result = cleaned(w, noisy(w.xy, NOISE, np.random.default_rng(5)))
     assert result.jumps <= 0.001 * w.xy[..., 0].size
     assert np.nanmax(errors(result, w)) < 0.02

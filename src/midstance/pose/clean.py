@@ -192,9 +192,12 @@ def _drop_jumps(time_s: Floats, xy: Floats, phase: Floats | None, body: float) -
         expected, spread = stride_template(xy - hips, phase)
         miss = np.linalg.norm(xy - hips - expected, axis=-1)
         bad |= miss > np.maximum(OFF_STRIDE * body, JUMP_SIGMAS * spread)
-    smooth = _local_median(time_s, xy)
+    miss = np.linalg.norm(xy - _local_median(time_s, xy), axis=-1)
+    # At 30 frames a second a fast foot leaves the straight line through its neighbours in every stride: a jump must also
+    # stand out from what is usual for its landmark.
+    usual = _nanmedian(miss) / 1.177  # median of a Rayleigh distance
     with np.errstate(invalid="ignore"):
-        bad |= np.linalg.norm(xy - smooth, axis=-1) > JUMP * body
+        bad |= miss > np.maximum(JUMP * body, JUMP_SIGMAS * usual)
     bad &= np.isfinite(xy[..., 0])
     xy[bad] = np.nan
     return int(bad.sum())
