@@ -9,7 +9,7 @@ import attrs
 import numpy as np
 
 from midstance.assess.settings import Settings
-from midstance.errors import FilmError, RunnerError, ViewError
+from midstance.errors import FilmError, OptionError, RunnerError, ViewError
 from midstance.film.clock import (
     CaptureClock,
     DuplicateFinder,
@@ -82,7 +82,8 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
         The film can't be read, holds no runner or not one, or shows another view.
     """
     info = probe(path)
-    times = packet_times_s(path)
+    _check_marks(info, view, settings)
+    times = packet_times_s(path.resolve())  # an absolute path is never taken for an address
     clock = capture_clock(info, times, settings.capture_fps)
     start_s, end_s = _part(info, clock, times, settings)
     landmarks, detector = shared_network("landmarks", settings.runtime), shared_network("detector", settings.runtime)
@@ -140,7 +141,7 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
         view=view,
         path=path,
         info=info,
-        sha256=content_sha256(path),
+        sha256=_sha256(path),
         clock=clock,
         timing=timing,
         search=search,
@@ -162,6 +163,13 @@ def _part(info: FilmInfo, clock: CaptureClock, times: Floats, settings: Settings
     start, end = settings.start_s or 0.0, settings.end_s if settings.end_s is not None else last
     if clock.uniform_s is not None:
         start, end = max(start, clock.uniform_s[0]), min(end, clock.uniform_s[1])
+    if start >= last:
+        raise FilmError(
+            f"the part to measure starts at {start:g} s, but the film ends at {last:.2f} s",
+            where=str(info.path),
+            allowed=f"a start before {max(0.0, last - MIN_SECONDS * clock.slowdown):.2f} s, as a player shows it",
+            next_step="correct --start",
+        )
     end = min(end, last)
     if end - start < MIN_SECONDS * clock.slowdown:
         raise FilmError(
@@ -171,6 +179,33 @@ def _part(info: FilmInfo, clock: CaptureClock, times: Floats, settings: Settings
             next_step="film longer, or widen --start and --end (seconds as a player shows them)",
         )
     return start, end
+
+
+def _check_marks(info: FilmInfo, view: View, settings: Settings) -> None:
+    """Stop when a marked length lies outside the picture it was marked in."""
+    for known in settings.known_lengths:
+        if known.view != view:
+            continue
+        for x, y in (known.first_px, known.second_px):
+            if not (0 <= x <= info.width and 0 <= y <= info.height):
+                raise OptionError(
+                    f"the point {x:g},{y:g} lies outside the {view} film's picture",
+                    where="--known-length",
+                    allowed=f"x 0 to {info.width}, y 0 to {info.height}, in pixels of the upright picture",
+                    next_step="read the pixels again in a full-size frame of the film",
+                )
+
+
+def _sha256(path: Path) -> str:
+    try:
+        return content_sha256(path)
+    except OSError as error:
+        raise FilmError(
+            f"the film can't be read any more ({error.strerror or error})",
+            where=str(path),
+            allowed="a film that stays where it is until the work is done",
+            next_step="put the film back, or copy it to this machine, and start again",
+        ) from error
 
 
 def _people_by_time(search: RunnerSearch, start_s: float, end_s: float) -> Callable[[float], int | None]:

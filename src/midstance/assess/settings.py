@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -18,6 +19,13 @@ from midstance.gait.model import Runner, View
 SPEED_MPS = (1.2, 12.5)
 HEIGHT_M = (1.0, 2.3)
 MASS_KG = (20.0, 250.0)
+#: Lengths that can be marked in a picture, m (engineering gate: a shoe to a straight of track).
+KNOWN_LENGTH_M = (0.05, 100.0)
+#: Two marked points nearer than this, px, give no scale worth having.
+MIN_MARKED_PX = 10.0
+#: The slowest and fastest landmark rates that make sense, Hz.
+LANDMARK_RATE_HZ = (24.0, 10000.0)
+MAX_LABEL = 80
 KM_PER_MILE = 1.609344
 
 _NUMBER = r"([0-9]+(?:[.,][0-9]+)?)"
@@ -48,7 +56,12 @@ def parse_pace(text: str) -> float:
         )
     seconds = 60 * int(match[1]) + float(match[2])
     if seconds <= 0:
-        raise OptionError(f"“{text}” is not a pace", where="--pace", allowed="a time above 0:00")
+        raise OptionError(
+            f"“{text}” is not a pace",
+            where="--pace",
+            allowed="a time above 0:00, such as 5:00/km or 8:02/mi",
+            next_step="check the number",
+        )
     metres = 1000.0 if (match[3] or "km") == "km" else 1000 * KM_PER_MILE
     return _checked_speed(metres / seconds, "--pace")
 
@@ -71,7 +84,9 @@ def parse_length(text: str, where: str, limits: tuple[float, float] | None = Non
     match = re.fullmatch(rf"\s*{_NUMBER}\s*(m|cm|mm)?\s*", text.lower())
     allowed = f"{limits[0]:g} to {limits[1]:g} m, written as 1.78m or 178cm" if limits else "such as 1.60m or 160cm"
     if not match:
-        raise OptionError(f"“{text}” is not a length", where=where, allowed=allowed)
+        raise OptionError(
+            f"“{text}” is not a length", where=where, allowed=allowed, next_step="give a number in m or cm"
+        )
     value = float(match[1].replace(",", ".")) * {"m": 1.0, "cm": 0.01, "mm": 0.001}[match[2] or "m"]
     if limits and not limits[0] <= value <= limits[1]:
         raise OptionError(
@@ -99,6 +114,43 @@ def parse_mass(text: str) -> float:
     return value
 
 
+def _check_part(start_s: float | None, end_s: float | None) -> None:
+    """Stop when the part to measure can't be one in any film."""
+    for name, value in (("--start", start_s), ("--end", end_s)):
+        if value is not None and not (math.isfinite(value) and value >= 0):
+            raise OptionError(
+                f"{value:g} s is not a time in a film",
+                where=name,
+                allowed="0 or more, in seconds as a player shows them",
+                next_step=f"correct {name}, or leave it out",
+            )
+    if end_s is not None and (start_s or 0.0) >= end_s:
+        raise OptionError(
+            f"the part from {start_s or 0:g} s to {end_s:g} s is empty",
+            where="--start, --end",
+            allowed="a start before the end, in seconds as a player shows them",
+            next_step="correct --start and --end",
+        )
+
+
+def _check_label(label: str) -> None:
+    """Stop at a name of the runner that no page can show: empty, endless, or with line breaks and control characters."""
+    fault = None
+    if not label.strip():
+        fault = "the runner's name is empty"
+    elif len(label) > MAX_LABEL:
+        fault = f"the runner's name has {len(label)} characters"
+    elif any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in label):
+        fault = "the runner's name holds characters that can't be printed"
+    if fault is not None:
+        raise OptionError(
+            fault,
+            where="--runner",
+            allowed=f"1 to {MAX_LABEL} characters on one line",
+            next_step="give a shorter name, or initials",
+        )
+
+
 @attrs.frozen
 class KnownLength:
     """A length marked in a film's picture: two points (px of the upright picture) and their distance, m."""
@@ -111,17 +163,25 @@ class KnownLength:
 
 def parse_known_length(text: str) -> KnownLength:
     """Return a known length from "side:412,640,902,644=1.60m"."""
-    point = r"(-?[0-9.]+)"
+    point = r"([0-9]+(?:\.[0-9]+)?)"
     match = re.fullmatch(rf"\s*(side|rear|front):{point},{point},{point},{point}=(.+)", text.strip().lower())
     if not match:
         raise OptionError(
             f"“{text}” is not a known length",
             where="--known-length",
             allowed="VIEW:x1,y1,x2,y2=LENGTH in pixels of the upright picture, such as side:412,640,902,644=1.60m",
+            next_step="read the pixels of two points in a frame of the film with an image viewer",
         )
     x1, y1, x2, y2 = (float(match[i]) for i in range(2, 6))
     view: View = match[1]  # type: ignore[assignment]
-    return KnownLength(view, (x1, y1), (x2, y2), parse_length(match[6], "--known-length"))
+    if math.hypot(x2 - x1, y2 - y1) < MIN_MARKED_PX:
+        raise OptionError(
+            f"the two points of “{text}” are less than {MIN_MARKED_PX:g} px apart",
+            where="--known-length",
+            allowed=f"two points at least {MIN_MARKED_PX:g} px apart; the farther, the better",
+            next_step="mark the two ends of something longer, such as the side rail of the treadmill",
+        )
+    return KnownLength(view, (x1, y1), (x2, y2), parse_length(match[6], "--known-length", KNOWN_LENGTH_M))
 
 
 @attrs.frozen(kw_only=True)
@@ -152,24 +212,45 @@ class Settings:
                 next_step="give the films, such as: midstance assess --side side.mp4 --pace 5:00/km",
             )
         _checked_speed(self.speed_mps, "speed")
+        _check_part(self.start_s, self.end_s)
         if self.runner_x is not None and not 0 <= self.runner_x <= 1:
             raise OptionError(
                 f"{self.runner_x:g} is not a place in the picture",
                 where="--runner-x",
                 allowed="0 (left edge) to 1 (right edge)",
+                next_step="give the share of the picture's width where the runner is, such as 0.5 for the middle",
             )
-        if self.landmark_rate_hz < 24:
+        low, high = LANDMARK_RATE_HZ
+        if not low <= self.landmark_rate_hz <= high:
             raise OptionError(
-                f"{self.landmark_rate_hz:g} Hz is too slow to follow a foot",
+                f"landmarks can't be read at {self.landmark_rate_hz:g} Hz",
                 where="--landmark-rate",
-                allowed="24 Hz or more",
+                allowed=f"{low:g} Hz, below which a foot can't be followed, to {high:g} Hz",
+                next_step="leave it out, or give 1000 for every frame",
             )
+        if self.capture_fps is not None and not 1 <= self.capture_fps <= 10000:
+            raise OptionError(
+                f"a capture rate of {self.capture_fps:g} fps is not possible",
+                where="--capture-fps",
+                allowed="1 to 10000 fps",
+                next_step="give the rate the camera was set to",
+            )
+        _check_label(self.runner_label)
+        for known in self.known_lengths:
+            if known.view not in self.films:
+                raise OptionError(
+                    f"a length is marked for the {known.view} film, but there is none",
+                    where="--known-length",
+                    allowed=" or ".join(self.films),
+                    next_step=f"give --{known.view}, or mark the length in a film that is given",
+                )
         paths = [p.resolve() for p in self.films.values()]
         if len(set(paths)) < len(paths):
             raise OptionError(
                 "the same film is given for two views",
                 where="--side, --rear, --front",
                 allowed="a film of its own for each view",
+                next_step="leave out the view that this film does not show",
             )
 
     def as_dict(self) -> dict[str, Any]:
