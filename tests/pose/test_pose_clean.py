@@ -74,6 +74,26 @@ def test_both_legs_on_one_for_single_frames_are_dropped_and_filled(rate_hz, onto
     assert result.filled >= (state == State.FILLED).sum() > 0
 
 
+@pytest.mark.parametrize("rate_hz", [120, 240])
+def test_both_legs_put_between_the_two_for_a_while_are_dropped(rate_hz):
+    """Neither leg is far off and nothing jumps for long: only their lying together, where they should not, gives it away."""
+    w = walker(8, rate_hz)
+    bad = noisy(w.xy, 0.002, np.random.default_rng(20))
+    feet = [FOOT["left"], FOOT["right"]]
+    apart = np.linalg.norm(w.xy[:, feet[0]] - w.xy[:, feet[1]], axis=-1).mean(axis=1) / BODY_PX
+    between = (apart > 0.09) & (apart < 0.13)
+    rows = np.flatnonzero(between & (np.floor(w.time_s / 0.7) % 3 == 1))  # a third of the strides
+    middle = 0.5 * (bad[np.ix_(rows, feet[0])] + bad[np.ix_(rows, feet[1])])
+    bad[np.ix_(rows, feet[0])] = bad[np.ix_(rows, feet[1])] = middle
+    assert len(rows) > 0.02 * len(bad)
+    result = cleaned(w, bad)
+    for side in ("left", "right"):
+        state = result.paths.state[np.ix_(rows, FOOT[side])]
+        assert (state != State.SEEN).mean() > 0.9
+    wrong = (errors(result, w) > 0.04) & (result.paths.state == State.SEEN)
+    assert wrong.mean() < 0.0005
+
+
 @pytest.mark.parametrize("rate_hz", [25, 30, 60, 120, 240])
 def test_a_good_runner_loses_nothing(rate_hz):
     """Legs that cross are no collapse, and a fast foot at 25 frames a second is no jump."""

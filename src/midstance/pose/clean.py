@@ -161,7 +161,7 @@ def _nanmedian(values: Floats) -> Floats:
 
 
 def _drop_collapses(time_s: Floats, xy: Floats, phase: Floats | None, body: float) -> int:
-    """Drop the leg that was put onto the other one; ``xy`` is changed in place."""
+    """Drop the leg that was put onto the other one, or both where neither is in its place; ``xy`` is changed in place."""
     if phase is None:
         return 0
     hips = _hips(xy)
@@ -178,9 +178,12 @@ def _drop_collapses(time_s: Floats, xy: Floats, phase: Floats | None, body: floa
                 k: float(np.linalg.norm(xy[i, idx] - hips[i] - expected[i, idx], axis=-1).mean())
                 for k, idx in (("left", left), ("right", right))
             }
-            worse = left if misfit["left"] > misfit["right"] else right
-            xy[i, worse] = np.nan
-            dropped += len(worse)
+            worse = max(misfit, key=lambda k: misfit[k])
+            for k, idx in (("left", left), ("right", right)):
+                # When both were put between the two true legs, neither is right.
+                if misfit[k] > 0.5 * misfit[worse]:
+                    xy[i, idx] = np.nan
+                    dropped += len(idx)
     return dropped
 
 
