@@ -127,8 +127,8 @@ def assess(
             speed_mps=parse_speed(speed) if speed is not None else parse_pace(str(pace)),
             surface=surface.value,
             runner=Runner(
-                height_m=parse_height(height) if height else None,
-                mass_kg=parse_mass(mass) if mass else None,
+                height_m=parse_height(height) if height is not None else None,
+                mass_kg=parse_mass(mass) if mass is not None else None,
                 body_table=body.value,
             ),
             runner_label=runner,
@@ -164,7 +164,7 @@ def _is_demo(out: Path) -> bool:
     """Tell whether a folder holds an earlier demo, which may be replaced without asking."""
     mark = out / "assessment.json"
     try:
-        return mark.is_file() and '"invented": true' in mark.read_text(encoding="utf-8")
+        return mark.is_file() and '"invented": true' in mark.read_text(encoding="utf-8", errors="replace")
     except OSError:
         return False
 
@@ -174,10 +174,13 @@ def _do(settings: Any, out: Path, *, overwrite: bool, quiet: bool) -> None:
 
     # A film can be hours away from its results: look at the place and the films' names before the work.
     for view, path in settings.films.items():
-        if not path.exists():
-            raise OptionError(
-                "there is no such file", where=f"--{view} {path}", allowed="a film", next_step="check the name"
-            )
+        try:
+            missing = None if path.exists() else "there is no such file"
+        except OSError as error:
+            missing = f"there can't be such a file ({error.strerror})"
+        if missing:
+            raise OptionError(missing, where=f"--{view} {path}", allowed="a film", next_step="check the name")
+    job.check_place(out, overwrite=overwrite)
     with _progress(quiet) as progress:
         assessment, files = job.run(settings, out, overwrite=overwrite, progress=progress)
     if not quiet:
@@ -205,6 +208,7 @@ def _progress(quiet: bool) -> Iterator[FilmProgress]:
     tasks: dict[tuple[str | None, str], TaskID] = {}
 
     def tell(view: str | None, stage: str, share: float) -> None:
+        bars.start()  # not before there is something to show: a fault found at once needs no bar
         key = (view, stage)
         if key not in tasks:
             for done in tasks.values():
@@ -212,10 +216,13 @@ def _progress(quiet: bool) -> Iterator[FilmProgress]:
             tasks[key] = bars.add_task(f"{view + ': ' if view else ''}{stage}".ljust(34), total=1.0)
         bars.update(tasks[key], completed=min(max(share, 0.0), 1.0))
 
-    with bars:
+    try:
         yield tell
         for task in tasks.values():
             bars.update(task, completed=1.0)
+    finally:
+        if tasks:
+            bars.stop()
 
 
 def _tell(a: Assessment, files: list[Path]) -> None:
@@ -282,7 +289,10 @@ def _stop(signum: int, frame: Any) -> None:
 
 def main() -> None:
     """Entry point of the ``midstance`` command."""
-    signal.signal(signal.SIGTERM, _stop)
+    for name in ("SIGTERM", "SIGHUP"):  # ended from outside, or the window closed: clear up like Ctrl-C
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) != signal.SIG_IGN:  # nohup wants it ignored
+            signal.signal(number, _stop)
     for stream in (sys.stdout, sys.stderr):
         # A console that can't show a degree sign must not end the work.
         if hasattr(stream, "reconfigure"):

@@ -9,6 +9,7 @@ from midstance.assess.measure import FilmMeasures, cutoff_hz, measure_film
 from midstance.assess.reading import read_film
 from midstance.assess.result import Assessment
 from midstance.assess.settings import Settings
+from midstance.film.reader import probe
 from midstance.findings.find import find
 from midstance.gait.model import View
 
@@ -31,6 +32,8 @@ def assess_films(settings: Settings, progress: FilmProgress = no_progress) -> As
     """
     parts: list[FilmMeasures] = []
     runtimes: set[str] = set()
+    for path in settings.films.values():
+        probe(path)  # a fault of the last film is told before the first one is measured
     for view in ORDER:
         if view not in settings.films:
             continue

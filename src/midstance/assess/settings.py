@@ -212,6 +212,14 @@ class Settings:
                 next_step="give the films, such as: midstance assess --side side.mp4 --pace 5:00/km",
             )
         _checked_speed(self.speed_mps, "speed")
+        for view, path in self.films.items():
+            if any(unicodedata.category(c) == "Cs" for c in str(path)):
+                raise OptionError(
+                    "the film's name is not written in the way this system reads names (UTF-8)",
+                    where=f"--{view} {str(path).encode('utf-8', 'replace').decode()}",
+                    allowed="names of letters, digits and signs",
+                    next_step="rename the film",
+                )
         _check_part(self.start_s, self.end_s)
         if self.runner_x is not None and not 0 <= self.runner_x <= 1:
             raise OptionError(
