@@ -297,7 +297,11 @@ def main() -> None:
         # A console that can't show a degree sign must not end the work.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
-    app()
+    try:
+        app()
+    except KeyboardInterrupt:  # between the lines of the parser
+        err.print("midstance: stopped; nothing was written.", markup=False)
+        sys.exit(INTERRUPTED)
 
 
 if __name__ == "__main__":
