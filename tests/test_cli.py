@@ -285,7 +285,9 @@ WRONG = {
     ),
     "mark of no length": (
         ["--side", SIDE, "--speed", "12km/h", "--known-length", "side:10,20,500,20=0m"],
-        refusal("--known-length: 0 m is outside what is allowed.", "Allowed: 0.05 to 100 m, written as 1.78m or 178cm.", CHECK),
+        refusal(
+            "--known-length: 0 m is outside what is allowed.", "Allowed: 0.05 to 100 m, written as 1.78m or 178cm.", CHECK
+        ),
     ),
     "mark outside the picture": (
         ["--side", SIDE, "--speed", "12km/h", "--known-length", "side:10,20,1500,20=1m"],
@@ -337,7 +339,11 @@ WRONG = {
     ),
     "a name no file can have": (
         ["--side", "x" * 300 + ".mp4", "--speed", "12km/h"],
-        refusal(f"--side {'x' * 300}.mp4: there can't be such a file (File name too long).", "Allowed: a film.", "Next: check the name."),
+        refusal(
+            f"--side {'x' * 300}.mp4: there can't be such a file (File name too long).",
+            "Allowed: a film.",
+            "Next: check the name.",
+        ),
     ),
 }  # fmt: skip
 
