@@ -83,7 +83,7 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
     """
     info = probe(path)
     _check_marks(info, view, settings)
-    times = packet_times_s(path.resolve())  # an absolute path is never taken for an address
+    times = _times_s(path)
     clock = capture_clock(info, times, settings.capture_fps)
     start_s, end_s = _part(info, clock, times, settings)
     landmarks, detector = shared_network("landmarks", settings.runtime), shared_network("detector", settings.runtime)
@@ -194,6 +194,18 @@ def _check_marks(info: FilmInfo, view: View, settings: Settings) -> None:
                     allowed=f"x 0 to {info.width}, y 0 to {info.height}, in pixels of the upright picture",
                     next_step="read the pixels again in a full-size frame of the film",
                 )
+
+
+def _times_s(path: Path) -> Floats:
+    try:
+        return packet_times_s(path.resolve())  # an absolute path is never taken for an address
+    except ValueError as error:  # the decoder's library on damaged texts in the file's index
+        raise FilmError(
+            "the film's index is damaged",
+            where=str(path),
+            allowed="a film as the camera wrote it",
+            next_step="copy the film from the camera again",
+        ) from error
 
 
 def _sha256(path: Path) -> str:
