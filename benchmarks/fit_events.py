@@ -374,7 +374,7 @@ def fit_kind(examples: list[Example], view: View, kind: EventKind, offset_s: flo
         fit_locator(examples, FINE[view, kind], kind, LOCATOR_PENALTY),
         fit_deviation(examples),
         0.002,
-        fit_locator(examples, PLAIN[kind], kind, PLAIN_PENALTY),
+        fit_locator(examples, PLAIN[view, kind], kind, PLAIN_PENALTY),
         fit_usual(examples, view, kind),
     )
 

@@ -50,8 +50,8 @@ def test_cadence_is_steadier_than_first_to_last():
         _, measures = measure_times(stances, view="side", budget=ErrorBudget(rate_relative_sigma=0.0))
         line.append(find(measures, "cadence").value - 60 / 0.35)
         ends.append(60 * 30 / (times[-1] - times[0]) - 60 / 0.35)
-    # Least squares uses all 31 contacts, first-to-last two of them.
-    assert np.std(line) < 0.75 * np.std(ends)
+    # Four contacts at the ends decide instead of two: their error is about 1 / sqrt(2) of it.
+    assert np.std(line) < 0.85 * np.std(ends)
 
 
 def test_a_foot_called_early_does_not_change_the_cadence():

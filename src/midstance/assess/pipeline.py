@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from midstance import __version__
-from midstance.assess.measure import FilmMeasures, cutoff_hz, measure_film
+from midstance.assess.measure import PEAK_CUTOFF_HZ, FilmMeasures, cutoff_hz, measure_film
 from midstance.assess.reading import read_film
 from midstance.assess.result import Assessment
 from midstance.assess.settings import Settings
@@ -40,7 +40,8 @@ def assess_films(settings: Settings, progress: FilmProgress = no_progress) -> As
         reading = read_film(view, settings.films[view], settings, lambda s, d, v=view: progress(v, s, d))  # type: ignore[misc]
         runtimes.add(reading.runtime)
         progress(view, "measuring", 0.0)
-        parts.append(measure_film(reading, settings))
+        contact = next((m for p in parts for m in p.measures if (m.measure, m.side) == ("contact_time", "both")), None)
+        parts.append(measure_film(reading, settings, side_contact=contact))
         progress(view, "measuring", 1.0)
     return combine(settings, parts, runtimes)
 
@@ -68,6 +69,7 @@ def combine(settings: Settings, parts: list[FilmMeasures], runtimes: set[str]) -
             "landmark_runtime": ", ".join(sorted(runtimes)),
             "landmark_rate_hz_used": {v: round(r, 3) for v, r in rates.items()},
             "low_pass_cutoff_hz": {v: round(cutoff_hz(r), 3) for v, r in rates.items()},
+            "low_pass_cutoff_peaks_hz": {v: round(cutoff_hz(r, PEAK_CUTOFF_HZ), 3) for v, r in rates.items()},
         },
         invented=settings.invented,
     )

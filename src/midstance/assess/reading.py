@@ -24,7 +24,7 @@ from midstance.film.packets import packet_times_s
 from midstance.film.reader import content_sha256, probe, read_frames
 from midstance.gait.model import Floats, LandmarkPaths, QualityCheck, Side, View
 from midstance.pose.anatomy import to_joints
-from midstance.pose.clean import CleanTrack, clean, direction_of_travel, near_side, view_shown
+from midstance.pose.clean import CleanTrack, clean, direction_of_travel, mark_smeared, near_side, view_shown
 from midstance.pose.find import RunnerSearch, find_runner
 from midstance.pose.landmarker import Reading
 from midstance.pose.legs import any_step_rate_hz
@@ -132,6 +132,9 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
         near = near_side(direction)
     _check_rhythm(cleaned, clock, path)
     quality = meter.checks(cleaned.paths, clock, timing)
+    exposure_s = meter.exposure_s(cleaned.paths, clock)
+    if exposure_s:
+        cleaned = mark_smeared(cleaned, exposure_s)
     notes = [*clock.notes, *getattr(reader, "notes", [])]
     if cleaned.lost_frames:
         notes.append(

@@ -144,6 +144,11 @@ class FitnessMeter:
             *self._light_checks(),
         )
 
+    def exposure_s(self, paths: LandmarkPaths, clock: CaptureClock) -> float | None:
+        """Return the exposure time of a picture, s of real time, as far as smeared edges of the feet tell; else None."""
+        found = self._exposure(paths, clock)
+        return found[0] if found is not None else None
+
     # --- gathering ---
 
     def _add_runner(self, xy: Floats) -> float:

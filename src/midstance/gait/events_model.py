@@ -5,8 +5,8 @@ For each view and kind of event the coefficient file holds
 * where to look: the rough mark and the usual time from the mark to the event;
 * *locators*, in pairs: weighted sums of the mean wave around the present guess that say how far the guess is
   off. The first of a pair brings guesses that are tens of milliseconds off near, the second finishes. The
-  *fine* pair reads accelerations and vertical velocities of ankle, heel and toe; the *plain* pair only the
-  heights and vertical velocities of heel and toe;
+  *fine* pair reads accelerations and vertical velocities of ankle, heel and toe; the *plain* pair
+  heights and velocities, and is fitted to landmarks read from films too;
 * one *deviation map*: a weighted sum of a single stride's velocities minus the mean wave's, for what this
   stride's event differs from the average one;
 * how legs usually move around the event, so that a leg that moves unlike all those in the fit is recognised.
@@ -49,8 +49,10 @@ PASSES = 3
 #: Strangeness over which the plain locator takes over. The strangest leg among the runners left out of the
 #: fit had 1.12.
 STRANGE_BAND = 0.25
-#: SD over legs of the time from the rough mark of rear and front views to the event, s.
-ROUGH_MARK_SIGMA_S = 0.023
+#: Angular frequency of the main movement of a foot around its events, rad/s: 3 Hz.
+ODD_STRIDE_RAD_PER_S = 2.0 * np.pi * 3.0
+#: Share of the distance between the two readings of a strange leg that joins the error of the plain one.
+TRUST_FINE = 0.2
 #: Where in stance positions and velocities count from, s from the event.
 STANCE_S: dict[EventKind, float] = {"initial_contact": 0.07, "toe_off": -0.09}
 #: Instants over which a value in stance is averaged, s.
@@ -101,9 +103,20 @@ FINE: dict[tuple[View, EventKind], FeatureSet] = {
     ("front", "initial_contact"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
     ("front", "toe_off"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
 }
-PLAIN: dict[EventKind, FeatureSet] = {
-    "initial_contact": FeatureSet((("position", _SOLE_Y), ("velocity", _SOLE_Y)), 0.060),
-    "toe_off": FeatureSet((("position", _SOLE_Y), ("velocity", _SOLE_Y)), 0.040),
+#: Heights and vertical velocities of all points of the leg: what the foot's own points leave open on landmarks of a film, where
+#: a foot is placed worse than a knee, these settle. Toe-off from behind also shows in how the foot moves sideways.
+_HEIGHTS = FeatureSet((("position", _ALL_Y), ("velocity", _ALL_Y)), 0.100, 11)
+_HEIGHTS_SHORT = FeatureSet((("position", _ALL_Y), ("velocity", _ALL_Y)), 0.060)
+#: A contact from the side is read off the foot alone: its height, and how all of it moves.
+_FOOT = FeatureSet((("position", _FOOT_Y), ("velocity", _FOOT_XY)), 0.060)
+_REAR_TOE_OFF = FeatureSet((("position", _FOOT_Y), ("velocity", tuple(range(10)))), 0.080)
+PLAIN: dict[tuple[View, EventKind], FeatureSet] = {
+    ("side", "initial_contact"): _FOOT,
+    ("side", "toe_off"): _HEIGHTS_SHORT,
+    ("rear", "initial_contact"): _HEIGHTS,
+    ("rear", "toe_off"): _REAR_TOE_OFF,
+    ("front", "initial_contact"): _HEIGHTS,
+    ("front", "toe_off"): _HEIGHTS,
 }
 #: What strangeness is judged by: all points, since a leg is only like the others when hip and knee are too. From
 #: behind and from the front sideways movement says nothing about contact.
@@ -252,7 +265,7 @@ class KindModel:
             locator(d["fine"], FINE[view, kind]),
             LinearMap.from_dict(d["deviation"]),
             float(d["own_sigma_s"]),
-            locator(d["plain"], PLAIN[kind]),
+            locator(d["plain"], PLAIN[view, kind]),
             Usual.from_dict(d["usual"]),
         )
 
@@ -388,6 +401,17 @@ def slowness(reader: Reader, at_s: float, kind: EventKind, view: View) -> float:
     return float(1.0 / max(speed, 1.5) ** 2)
 
 
+def odd_stride_sigma_s(fit: Floats) -> Floats:
+    """Return what a stride unlike the others adds to its event's error, 1 SD in s: (k,).
+
+    A wave of angular frequency w shifted by d correlates with itself by 1 - (w d)² / 2, so a stride that falls short of the
+    others' correlation by m is as unlike them as one shifted by sqrt(2 m) / w. It is its shape that differs, and the event
+    may lie anywhere in that.
+    """
+    short = np.maximum(np.median(1.0 - fit), 0.0)
+    return np.asarray(np.sqrt(2.0 * np.maximum(1.0 - fit - short, 0.0)) / ODD_STRIDE_RAD_PER_S, dtype=np.float64)
+
+
 @attrs.frozen(eq=False)
 class Located:
     """Where the events lie in a set of waves.
@@ -431,9 +455,11 @@ def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> L
     if centre_s is None:
         return None
     strangeness = model.usual.strangeness(WHOLE_LEG[model.view].read(reader, centre_s, waves.kind))
-    share = 0.0
-    if plain_s is not None:
-        share = 1.0 if fine_s is None else float(np.clip((strangeness - 1.0) / STRANGE_BAND, 0.0, 1.0))
+    share = 1.0 if fine_s is None else float(np.clip((strangeness - 1.0) / STRANGE_BAND, 0.0, 1.0))
+    if plain_s is None:
+        if share > 0.5:
+            return None  # the fine reading means nothing for this leg, and the plain one found no rest
+        share = 0.0
     at_s = (1 - share) * (fine_s or 0.0) + share * (plain_s or 0.0)
     features, known, roughness = deviation_features(waves, chosen, at_s)
     slow = slowness(reader, at_s, waves.kind, model.view)
@@ -442,15 +468,13 @@ def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> L
         error_s = agreement(waves, chosen, model.fine, waves.kind, at_s)
         sigma_s += (1 - share) * model.fine.sigma(roughness, error_s, slow)
     if share > 0:
-        # Beyond the usual no measured error holds: the further, the wider, and the two readings must both fit.
+        # The plain reading's error was measured on landmarks of films, most of them as strange as this leg. Where the
+        # two readings disagree, either may be right.
         error_s = agreement(waves, chosen, model.plain, waves.kind, at_s)
         wide = model.plain.sigma(roughness, error_s, slow)
-        apart = 0.0 if fine_s is None or plain_s is None else 0.5 * (fine_s - plain_s)
-        wide = float(np.hypot(wide * np.clip(strangeness, 1.0, 3.0), apart))
-        # Behind and in front of a runner a strange leg mostly means that its swinging foot is guessed; what is left
-        # then is hardly more than the rough mark.
-        sigma_s += share * (wide if model.view == "side" else float(np.hypot(wide, ROUGH_MARK_SIGMA_S)))
+        apart = 0.0 if fine_s is None or plain_s is None else TRUST_FINE * (fine_s - plain_s)
+        sigma_s += share * float(np.hypot(wide, apart))
     deviation = np.clip(model.deviation(features), -LARGEST_DEVIATION_S, LARGEST_DEVIATION_S)
     # What a stride doesn't show can't correct the mean: its own deviation (SD 4 ms over all runners) stays.
-    sigma = np.sqrt(sigma_s**2 + (1.0 - known) * 0.004**2)
+    sigma = np.sqrt(sigma_s**2 + (1.0 - known) * 0.004**2 + odd_stride_sigma_s(waves.fit) ** 2)
     return Located(at_s, deviation, sigma, strangeness, share)

@@ -141,6 +141,10 @@ def cadence_of_steps(step_times_s: Sequence[float]) -> float:
     return 60.0 * len(step_times_s) / float(sum(step_times_s))
 
 
+#: A contact whose error is above this multiple of the film's median is not used as an end for the cadence.
+SURE_CONTACT = 1.2
+
+
 def _numbered_contacts(steps: Sequence[Stance], median_step_s: float) -> list[tuple[int, Event]]:
     """Contacts of the steps with their step number; breaks between runs are bridged by whole steps."""
     numbered: list[tuple[int, Event]] = []
@@ -156,25 +160,25 @@ def _numbered_contacts(steps: Sequence[Stance], median_step_s: float) -> list[tu
     return numbered
 
 
-def _step_slope(contacts: Sequence[tuple[int, Event]]) -> tuple[float, float]:
-    """Mean step time, s, and the leverage that divides a contact's random error in it.
+def _mean_step(contacts: Sequence[tuple[int, Event]]) -> tuple[float, float]:
+    """Mean step time, s, and its error per second of random error of one contact.
 
-    Least squares with an offset for each foot: a detector that calls one foot earlier than the other does not bend the
-    line, and no single contact decides as the first and last would. Equal to their distance over N for even steps.
+    For each foot the time from its first to its last contact, over the steps between: a detector that calls one foot
+    earlier than the other, or a runner with one quick and one slow step, doesn't change it, and averaging the two feet
+    halves the weight of the contacts at the ends.
     """
-    number = np.array([n for n, _ in contacts], dtype=np.float64)
-    time_s = np.array([e.time_s for _, e in contacts])
-    side = np.array([e.side == "left" for _, e in contacts])
-    x, y = number.copy(), time_s.copy()
-    for one in (side, ~side):
-        if one.any():
-            x[one] -= x[one].mean()
-            y[one] -= y[one].mean()
-    power = float(x @ x)
-    if power <= 0:
-        x, y = number - number.mean(), time_s - time_s.mean()
-        power = float(x @ x)
-    return float(x @ y) / power, float(np.sqrt(power))
+    span_s, steps, ends = 0.0, 0, 0
+    sure = SURE_CONTACT * float(np.median([e.sigma_s for _, e in contacts]))
+    for side in SIDES:
+        # A contact read less surely than most must not be an end that decides.
+        own = [(n, e.time_s) for n, e in contacts if e.side == side and e.sigma_s <= sure]
+        if len(own) >= 2:
+            span_s += own[-1][1] - own[0][1]
+            steps += own[-1][0] - own[0][0]
+            ends += 2
+    if steps == 0:  # two or three contacts: first to last, whichever feet they are
+        span_s, steps, ends = contacts[-1][1].time_s - contacts[0][1].time_s, contacts[-1][0] - contacts[0][0], 2
+    return span_s / steps, float(np.sqrt(ends)) / steps
 
 
 def _cadence(
@@ -188,11 +192,11 @@ def _cadence(
         )
     times = np.array([s.opposite_ic.time_s - s.ic.time_s for s in steps if s.opposite_ic is not None])
     contacts = _numbered_contacts(steps, float(np.median(times)))
-    slope_s, leverage = _step_slope(contacts)
-    value = 60.0 / slope_s
+    step_s, error_per_s = _mean_step(contacts)
+    value = 60.0 / step_s
     runs = 1 + sum(a.opposite_ic != b.ic for a, b in itertools.pairwise(steps))
     random = float(np.mean([budget.split_event(e.sigma_s)[0] ** 2 for _, e in contacts])) ** 0.5
-    timing = value * random / (slope_s * leverage)
+    timing = value * random * error_per_s / step_s
     # Left and right steps differ, so the spread that matters is that of pairs: the mean of whole pairs is
     # free of the difference. pairs is free of it.
     pairs = times[: len(times) // 2 * 2].reshape(-1, 2).mean(axis=1) if len(times) >= 4 else times
@@ -202,7 +206,7 @@ def _cadence(
     half = interval_half_width([(spread, max(n_eff - 1.0, 0.5 * (len(pairs) - 1.0), 1.0))], shared)
     plural = "" if runs == 1 else "s"
     method = (
-        "60 / slope of a line through the contact times over the step number, an offset for each foot; "
+        "60 x steps / time from first to last sure contact of the same foot, both feet together; "
         f"{runs} unbroken run{plural} of steps"
     )
     measure = Measure(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
@@ -79,14 +80,24 @@ def weight_file(name: NetworkName) -> Path:
     return path
 
 
+def _openvino() -> Any:
+    """Import OpenVINO without the package that reports each import to its maker: nothing may leave the machine.
+
+    OpenVINO does without it when it can't be imported, and a name that is None in ``sys.modules`` can't.
+    """
+    sys.modules.setdefault("openvino_telemetry", None)  # type: ignore[arg-type]
+    import openvino
+
+    return openvino
+
+
 class OpenVinoNetwork:
     """A network on OpenVINO's CPU plug-in, f32, one stream per core so that pictures run side by side."""
 
     runtime = "openvino"
 
     def __init__(self, name: NetworkName, precision: Literal["f32", "bf16"] = "f32") -> None:
-        import openvino as ov
-
+        ov = _openvino()
         core = ov.Core()
         model = core.read_model(str(weight_file(name)))
         self._wanted = OUTPUTS[name]
