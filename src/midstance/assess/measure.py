@@ -5,7 +5,7 @@ from __future__ import annotations
 import attrs
 import numpy as np
 
-from midstance.assess.reading import FilmReading
+from midstance.assess.reading import LEGS_CHECK, FilmReading
 from midstance.assess.result import Curve, FilmResult
 from midstance.assess.settings import Settings
 from midstance.camera.plane import to_plane
@@ -110,7 +110,8 @@ def measure_film(
     bare = to_plane(joints, cutoff_hz=None, **common)  # type: ignore[arg-type]
     report = find_events_report(bare)
     where = str(reading.path)
-    found = report.events
+    unsure = next((q.factor for q in reading.quality if q.check == LEGS_CHECK), 1.0)
+    found = tuple(_widened(e, unsure) for e in report.events)
     borrowed = None
     if view != "side" and found:
         borrowed = _stance_from_elsewhere(found, report.stride_period_s, side_contact)
@@ -139,7 +140,7 @@ def measure_film(
     scale, notes = _scale(reading, settings, stances)
     plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
     smooth = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ), **common)  # type: ignore[arg-type]
-    budget = _budget(reading, settings, scale, roll_sigma, plane)
+    budget = _budget(reading, settings, scale, roll_sigma, plane, min(unsure, 2.0))
     com = whole_body_com(plane, settings.runner.body_table)
     values, measures = measure_times(
         stances,
@@ -181,6 +182,12 @@ def measure_film(
         measures=tuple(measures),
         curves=tuple(curves),
     )
+
+
+def _widened(event: Event, factor: float) -> Event:
+    """Widen an event's interval where the legs were read badly."""
+    low, high = event.time_s - event.low_s, event.high_s - event.time_s
+    return attrs.evolve(event, low_s=event.time_s - factor * low, high_s=event.time_s + factor * high)
 
 
 @attrs.frozen
@@ -265,12 +272,17 @@ def _scale(
 
 
 def _budget(
-    reading: FilmReading, settings: Settings, scale: Scale | None, roll_sigma: float, plane: PlanePaths
+    reading: FilmReading,
+    settings: Settings,
+    scale: Scale | None,
+    roll_sigma: float,
+    plane: PlanePaths,
+    unsure: float,
 ) -> ErrorBudget:
     height_m = reading.info.height * scale.m_per_px if scale else None
     through = settings.speed_mps if settings.surface == "overground" else 0.0
     return ErrorBudget(
-        systematic=load_map().systematic.get(reading.view, {}),
+        systematic={k: unsure * v for k, v in load_map().systematic.get(reading.view, {}).items()},
         quality_factor=float(np.prod([max(1.0, q.factor) for q in reading.quality])),
         scale_relative_sigma=scale.relative_sigma if scale else 0.0,
         parallax_relative_sigma=0.01 if reading.view == "side" else 0.03,
