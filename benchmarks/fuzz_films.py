@@ -24,6 +24,11 @@ from typing import Any
 import av
 import numpy as np
 
+from midstance.assess.reading import _times_s
+from midstance.errors import MidstanceError
+from midstance.film.clock import capture_clock, timing_report
+from midstance.film.reader import probe, read_frames
+
 KINDS = ("bits", "bits in the head", "stretch", "cut", "drop", "repeat", "zeros")
 SMALL = ("last.mp4", "first.mp4", "film.mkv", "film.avi")
 TIMEOUT_S = 20.0
@@ -78,11 +83,6 @@ def damage(data: bytes, rng: np.random.Generator) -> tuple[str, bytes]:
 
 def read(path: Path) -> str:
     """Do with a film what the main job does before the networks; return what came of it."""
-    from midstance.assess.reading import _times_s
-    from midstance.errors import MidstanceError
-    from midstance.film.clock import capture_clock, timing_report
-    from midstance.film.reader import probe, read_frames
-
     try:
         info = probe(path)
         times = _times_s(path)
