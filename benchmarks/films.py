@@ -125,7 +125,7 @@ def main() -> None:
     parser.add_argument("folders", nargs="+", type=Path)
     parser.add_argument("--truth", type=Path)
     parser.add_argument("--json", type=Path)
-    parser.add_argument("--rate", type=float, default=125.0)
+    parser.add_argument("--rate", type=float, default=120.0)
     args = parser.parse_args()
     everything: dict[str, Any] = {}
     for folder in args.folders:

@@ -44,7 +44,7 @@ def unavoidable(film: Path, rate_hz: float) -> dict[str, float]:
 
     info = probe(film)
     network = load_network("landmarks")
-    every = max(1, int(float(info.average_fps) / rate_hz))
+    every = max(1, int(float(info.average_fps) / rate_hz + 0.05))
     region = Region(info.width / 2, info.height / 2, 0.9 * info.height)
 
     def inputs() -> Iterator[np.ndarray]:
@@ -107,7 +107,7 @@ def main() -> None:
     parser.add_argument("film", type=Path)
     parser.add_argument("--speed", default="3.3m/s")
     parser.add_argument("--height", default="1.78m")
-    parser.add_argument("--rate", default="125")
+    parser.add_argument("--rate", default="120")
     parser.add_argument("--longer", type=Path)
     parser.add_argument("--part", help=argparse.SUPPRESS)
     args = parser.parse_args()

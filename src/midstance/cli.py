@@ -90,7 +90,7 @@ def assess(
     ] = None,
     landmark_rate: Annotated[
         float, typer.Option(help="Most frames a second that landmarks are read from; 1000 for every frame.")
-    ] = 125.0,
+    ] = 120.0,
     overlay: Annotated[OverlayOption, typer.Option(help="How much the overlay films show.")] = OverlayOption.part,
     runtime: Annotated[
         RuntimeOption | None, typer.Option(help="Force a landmark runtime.", show_default=False)

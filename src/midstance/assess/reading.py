@@ -97,7 +97,7 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
     )
     inside = times[(times >= start_s) & (times <= end_s)]
     timing_all = timing_report(inside)
-    every = max(1, int(clock.capture_fps / settings.landmark_rate_hz))
+    every = max(1, int(clock.capture_fps / settings.landmark_rate_hz + 0.05))  # 239.76 is 240
     meter, duplicates = FitnessMeter(info, view), DuplicateFinder()
     people = _people_by_time(search, start_s, end_s)
 

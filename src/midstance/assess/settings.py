@@ -198,7 +198,7 @@ class Settings:
     end_s: float | None = None
     known_lengths: tuple[KnownLength, ...] = ()
     runner_x: float | None = None
-    landmark_rate_hz: float = 125.0
+    landmark_rate_hz: float = 120.0
     runtime: Literal["openvino", "litert"] | None = None
     overlay: Literal["part", "whole", "none"] = "part"
     invented: bool = False

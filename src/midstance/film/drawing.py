@@ -1,6 +1,6 @@
 """Marks drawn into a film's pictures: skeleton, events, captions and the strip of stances.
 
-Colours are from the colour-blind safe set of Okabe and Ito (from memory); no mark relies on colour alone. The
+Blue and orange, told apart by colour-blind people too; no mark relies on colour alone. The
 left side is drawn with unbroken lines and round joints, the right side with dashed lines and square joints; a
 landmark that was not seen (filled, guessed or blurred) is hollow. Everything is drawn in place into (height,
 width, 3) uint8 RGB.
@@ -22,7 +22,8 @@ from midstance.film.frames import Picture
 from midstance.gait.model import LANDMARK_INDEX, SIDES, EventKind, Side, Stance, State
 
 Colour = tuple[int, int, int]
-SIDE_RGB: dict[Side, Colour] = {"left": (240, 228, 66), "right": (204, 121, 167)}
+#: As on the stills of the report.
+SIDE_RGB: dict[Side, Colour] = {"left": (96, 205, 240), "right": (255, 176, 64)}
 MIDDLE_RGB: Colour = (236, 236, 236)
 CASING_RGB: Colour = (24, 24, 24)
 CURSOR_RGB: Colour = (255, 255, 255)

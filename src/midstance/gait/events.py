@@ -113,6 +113,7 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
     """Return the events with the stride period and notes. Parameters as in ``find_events``."""
     fitted = default_model() if model is None else model
     notes: list[str] = []
+    strange: list[str] = []
     found: dict[tuple[Side, EventKind], _Found] = {}
     legs: dict[Side, LegPaths] = {}
     periods: list[float] = []
@@ -128,9 +129,14 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
         legs[side] = leg
         periods.append(period.period_s)
         for kind in KINDS:
-            found[side, kind] = _events_of_leg(leg, period.period_s, fitted.kinds[plane.view, kind], kind, side, notes)
+            found[side, kind] = _events_of_leg(leg, period.period_s, fitted.kinds[plane.view, kind], kind, side, notes, strange)
     if not periods:
         return EventReport((), None, tuple(notes))
+    if strange:
+        notes.append(
+            f"{', '.join(strange)}: the legs look unlike those of the recordings that events were fitted to; a plainer "
+            "reading, of heights and velocities, is used, with wider intervals."
+        )
     period_s = float(np.mean(periods))
     verdict = _not_running(plane.view, legs, found, period_s, notes)
     if verdict is not None:
@@ -155,7 +161,13 @@ def _shared(sigma_s: Floats, own_sigma_s: float) -> float:
 
 
 def _events_of_leg(
-    leg: LegPaths, period_s: float, model: KindModel, kind: EventKind, side: Side, notes: list[str]
+    leg: LegPaths,
+    period_s: float,
+    model: KindModel,
+    kind: EventKind,
+    side: Side,
+    notes: list[str],
+    strange: list[str],
 ) -> _Found:
     marks = fill_in_marks(rough_marks(leg, period_s, model.mark), period_s)
     guess = marks + model.offset_s
@@ -170,10 +182,7 @@ def _events_of_leg(
     inside = (time_s - CORE_S >= leg.time_s[0]) & (time_s + CORE_S <= leg.time_s[-1])
     good = inside & (waves.fit >= LEAST_FIT)
     if located.plain_share > 0.5:
-        notes.append(
-            f"{side} leg: moves unlike the runners that the finder of {label}s was fitted to; "
-            "a plainer reading, of heights and velocities, is used instead, with wider intervals."
-        )
+        strange.append(f"{side} {label}s")
     if (inside & ~good).any():
         count = int((inside & ~good).sum())
         notes.append(f"{side} leg: {count} {label}(s) left out, stride unlike the others.")
