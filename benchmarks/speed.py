@@ -66,7 +66,7 @@ def naive(film: Path) -> dict[str, float]:
 
     landmarks, detector = load_network("landmarks"), load_network("detector")
     began, n = time.perf_counter(), 0
-    for n, frame in enumerate(read_frames(film), 1):  # noqa: B007
+    for n, frame in enumerate(read_frames(film), 1):
         people = detect(detector, frame.rgb())
         if people:
             read_one(landmarks, frame, people[0].region)

@@ -57,8 +57,9 @@ FROM_TOE_OFF = (
     "contact_time", "flight_time", "swing_time", "duty_factor", "vertical_force_peak_estimated", "vertical_stiffness",
     "leg_stiffness",
 )  # fmt: skip
-#: Stance as a share of the stride, and half of its range, where nothing else tells: 35.5 to 38.9 % in runners of two ages at about
-#: 2.7 m/s (Karamanidis & Arampatzis 2005, J Exp Biol 208:3907, Table 4; which paper it is: from memory), widened for speed.
+#: Stance as a share of the stride, and half of its range, where nothing else tells: 35.5 to 38.9 % in runners of two
+#: ages at about 2.7 m/s (Karamanidis & Arampatzis 2005, J Exp Biol 208:3907, Table 4; which paper it is: from memory),
+#: widened for speed.
 USUAL_DUTY = (0.37, 0.06)
 #: Roll beyond this is not believed but left to the coach.
 MAX_ROLL_DEG = 8.0
@@ -121,7 +122,7 @@ def measure_film(
         raise RunnerError(
             "no running strides were found" + (" (the person walks)" if report.walking else ""),
             where=where,
-            allowed="at least two whole strides of running; " + "; ".join(report.notes).rstrip("."),
+            allowed="at least two whole strides of running" + (f"; {report.notes[-1].rstrip('.')}" if report.notes else ""),
             next_step="film at least 10 s of steady running; if the film is slow motion, give --capture-fps",
         )
     time_s = joints.time_s
@@ -283,6 +284,7 @@ def _budget(
     through = settings.speed_mps if settings.surface == "overground" else 0.0
     return ErrorBudget(
         systematic={k: unsure * v for k, v in load_map().systematic.get(reading.view, {}).items()},
+        far_factor=1.0,  # the far leg is part of what the systematic errors were measured on
         quality_factor=float(np.prod([max(1.0, q.factor) for q in reading.quality])),
         scale_relative_sigma=scale.relative_sigma if scale else 0.0,
         parallax_relative_sigma=0.01 if reading.view == "side" else 0.03,

@@ -184,7 +184,8 @@ def legs_check(cleaned: CleanTrack, frames: int) -> QualityCheck:
         effect="none" if share <= good else "wider intervals" if share <= unfit else "not measurable",
         advice=""
         if share <= good
-        else "More light, and shorts, socks and shoes that stand out from each other, from the skin and from the background.",
+        else "More light, and shorts, socks and shoes that stand out from each other, from the skin and from the "
+        "background.",
         measures=() if share <= unfit else ALL_ANGLES,
         factor=factor,
     )

@@ -8,14 +8,15 @@ import av
 import numpy as np
 
 from midstance.errors import FilmError
+from midstance.film.reader import open_film
 from midstance.gait.model import Floats
 
 
 def packet_times_s(path: Path) -> Floats:
     """Return the (n,) file times of the film's pictures in order, s from the first; hidden pictures may be among them."""
     try:
-        with av.open(str(path)) as container:
-            stream = container.streams.video[0]
+        container, stream = open_film(path)
+        with container:
             base = float(stream.time_base or 1e-3)
             pts = sorted(p.pts for p in container.demux(stream) if p.pts is not None and not p.is_discard)
     except (av.error.FFmpegError, OSError, IndexError) as error:

@@ -93,7 +93,7 @@ class FilmReader(Iterator[Frame]):
 
     def _run(self) -> Generator[Frame, None, None]:
         path = self.info.path
-        container, stream = _open(path)
+        container, stream = open_film(path)
         try:
             _use_threads(stream, self._threads)
             origin, index = _first_pts(path), 0
@@ -184,7 +184,7 @@ def probe(path: Path) -> FilmInfo:
     Raises ``FilmError`` with the reason when it cannot be used.
     """
     path = Path(path)
-    container, stream = _open(path)
+    container, stream = open_film(path)
     try:
         video = _first_frame(container, stream, path)
         turn, mirrored = _orientation(video)
@@ -250,7 +250,7 @@ def content_sha256(path: Path) -> str:
 # --- opening --------------------------------------------------------------------------------
 
 
-def _open(path: Path) -> tuple[Any, Any]:
+def open_film(path: Path) -> tuple[Any, Any]:
     """Open the container and choose its picture track."""
     path = Path(path)
     if not path.exists():
@@ -353,7 +353,7 @@ def _first_frame(container: Any, stream: Any, path: Path) -> av.VideoFrame:
 
 def _first_pts(path: Path) -> int:
     """Timestamp of the first picture shown, in stream units."""
-    container, stream = _open(path)
+    container, stream = open_film(path)
     try:
         return _pts(_first_frame(container, stream, path), path)
     finally:
@@ -383,7 +383,7 @@ def _jump(path: Path, origin: int, base: Fraction, start_s: float) -> tuple[int,
     """
     target = origin + int((start_s - 1.0) / base)
     beyond = origin + int((start_s + 2.0) / base)
-    container, stream = _open(path)
+    container, stream = open_film(path)
     times: list[int] = []
     try:
         for packet in container.demux(stream):

@@ -129,7 +129,8 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
         legs[side] = leg
         periods.append(period.period_s)
         for kind in KINDS:
-            found[side, kind] = _events_of_leg(leg, period.period_s, fitted.kinds[plane.view, kind], kind, side, notes, strange)
+            model_of_kind = fitted.kinds[plane.view, kind]
+            found[side, kind] = _events_of_leg(leg, period.period_s, model_of_kind, kind, side, notes, strange)
     if not periods:
         return EventReport((), None, tuple(notes))
     if strange:

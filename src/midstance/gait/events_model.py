@@ -103,8 +103,8 @@ FINE: dict[tuple[View, EventKind], FeatureSet] = {
     ("front", "initial_contact"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
     ("front", "toe_off"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
 }
-#: Heights and vertical velocities of all points of the leg: what the foot's own points leave open on landmarks of a film, where
-#: a foot is placed worse than a knee, these settle. Toe-off from behind also shows in how the foot moves sideways.
+#: Heights and vertical velocities of all points of the leg: what the foot's own points leave open on landmarks of a film,
+#: where a foot is placed worse than a knee, these settle. Toe-off from behind also shows in how the foot moves sideways.
 _HEIGHTS = FeatureSet((("position", _ALL_Y), ("velocity", _ALL_Y)), 0.100, 11)
 _HEIGHTS_SHORT = FeatureSet((("position", _ALL_Y), ("velocity", _ALL_Y)), 0.060)
 #: A contact from the side is read off the foot alone: its height, and how all of it moves.

@@ -32,8 +32,8 @@ DIRECTION_CUTOFF_HZ = 10.0
 class AnatomyMap:
     """Coefficients of the map.
 
-    ``side`` holds, for "near" and "far", (features, 2 × points) coefficients; ``rear`` and ``front`` the same under "left" for
-    the left leg (mirrored for the right one). ``systematic`` gives the 1-SD error left in each measure, by view.
+    ``coefficients`` hold, for "side" and there for "near" and "far" leg, (features, 2 × points) arrays; for "rear" and
+    "front" the same under "left" (mirrored for the right leg). ``systematic`` gives the 1-SD error left in each measure, by view.
     """
 
     coefficients: dict[str, dict[str, Floats]]
@@ -73,7 +73,7 @@ def upright(paths: LandmarkPaths, direction: str | None) -> Floats:
 def features(xy: Floats, side: Side, view: View, time_s: Floats) -> Floats:
     """Return the (n, k) features of one leg: a constant and the directions of trunk and leg segments.
 
-    ``xy`` is (n, 33, 2), y up. In rear and front view the x axis points away from the other leg, so that one map serves both.
+    ``xy`` is (n, 33, 2), y up. In rear and front view x points away from the other leg, so that one map serves both.
     """
     other: Side = "right" if side == "left" else "left"
 
