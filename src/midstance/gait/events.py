@@ -222,7 +222,7 @@ def _recentred(
     """Find the event, and cut the windows anew around it while it lies near their edge."""
     waves: StrideWaves | None = None
     located: Located | None = None
-    for _ in range(1 + RECENTRE_PASSES):
+    for _ in range(1 if model.view == "side" else 1 + RECENTRE_PASSES):
         inside = (guess_s - CORE_S > leg.time_s[0]) & (guess_s + CORE_S < leg.time_s[-1])
         if not inside.any():
             return waves, None

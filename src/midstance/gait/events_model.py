@@ -51,8 +51,6 @@ PASSES = 3
 STRANGE_BAND = 0.25
 #: Angular frequency of the main movement of a foot around its events, rad/s: 3 Hz.
 ODD_STRIDE_RAD_PER_S = 2.0 * np.pi * 3.0
-#: Share of the distance between the two readings of a strange leg that joins the error of the plain one.
-TRUST_FINE = 0.2
 #: Where in stance positions and velocities count from, s from the event.
 STANCE_S: dict[EventKind, float] = {"initial_contact": 0.07, "toe_off": -0.09}
 #: Instants over which a value in stance is averaged, s.
@@ -468,12 +466,13 @@ def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> L
         error_s = agreement(waves, chosen, model.fine, waves.kind, at_s)
         sigma_s += (1 - share) * model.fine.sigma(roughness, error_s, slow)
     if share > 0:
-        # The plain reading's error was measured on landmarks of films, most of them as strange as this leg. Where the
-        # two readings disagree, either may be right.
+        # The plain reading's error was measured on landmarks of films left out, most of them as strange as this leg.
         error_s = agreement(waves, chosen, model.plain, waves.kind, at_s)
         wide = model.plain.sigma(roughness, error_s, slow)
-        apart = 0.0 if fine_s is None or plain_s is None else TRUST_FINE * (fine_s - plain_s)
-        sigma_s += share * float(np.hypot(wide, apart))
+        if model.view != "side" and fine_s is not None and plain_s is not None:
+            # Few films of these views took part in the fit: half the distance of the two readings joins in.
+            wide = float(np.hypot(wide, 0.5 * (fine_s - plain_s)))
+        sigma_s += share * wide
     deviation = np.clip(model.deviation(features), -LARGEST_DEVIATION_S, LARGEST_DEVIATION_S)
     # What a stride doesn't show can't correct the mean: its own deviation (SD 4 ms over all runners) stays.
     sigma = np.sqrt(sigma_s**2 + (1.0 - known) * 0.004**2 + odd_stride_sigma_s(waves.fit) ** 2)

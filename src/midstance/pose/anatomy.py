@@ -33,7 +33,7 @@ class AnatomyMap:
     """Coefficients of the map.
 
     ``coefficients`` hold, for "side" and there for "near" and "far" leg, (features, 2 × points) arrays; for "rear" and
-    "front" the same under "left" (mirrored for the right leg). ``systematic`` gives the 1-SD error left in each measure, by view.
+    "front" the same under "left" (mirrored for the right leg). ``systematic`` gives the 1-SD error left in each measure.
     """
 
     coefficients: dict[str, dict[str, Floats]]
