@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from midstance.gait.model import Floats
 from midstance.pose.landmarker import Region
-from midstance.pose.runtime import Network
+from midstance.pose.runtime import Arrays, Network
 
 INPUT_PX = 224
 MIN_SCORE = 0.5
@@ -59,7 +59,10 @@ def _letterbox(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.float32], float, floa
 def detect(network: Network, rgb: NDArray[np.uint8], *, offset: tuple[float, float] = (0.0, 0.0)) -> list[Person]:
     """Find people in one picture (or tile at ``offset`` of a larger picture), best first."""
     picture, scale, left, top = _letterbox(rgb)
-    result = network.run(picture)
+    return _people(network.run(picture), scale, left, top, offset)
+
+
+def _people(result: Arrays, scale: float, left: float, top: float, offset: tuple[float, float]) -> list[Person]:
     scores = 1 / (1 + np.exp(-np.clip(result["scores"].reshape(-1).astype(np.float64), -100, 100)))
     keep = np.flatnonzero(scores >= MIN_SCORE)
     raw = result["boxes"].reshape(-1, 12)[keep].astype(np.float64)
@@ -107,13 +110,14 @@ def search(network: Network, rgb: NDArray[np.uint8], *, thorough: bool) -> list[
     height, width = rgb.shape[:2]
     people = detect(network, rgb)
     if thorough:
-        for share in (1.0, 0.6, 0.36):
-            for left, top, side in tiles(width, height, share):
-                tile = rgb[top : top + side, left : left + side]
-                for p in detect(network, tile, offset=(left, top)):
-                    # A body cut by the tile's edge is seen whole by a neighbour.
-                    if _mostly_inside(p.region, left, top, side):
-                        people.append(p)
+        places = [t for share in (1.0, 0.6, 0.36) for t in tiles(width, height, share)]
+        boxed = [_letterbox(rgb[top : top + side, left : left + side]) for left, top, side in places]
+        results = network.run_many(b[0] for b in boxed)
+        for (left, top, side), (_, scale, pad_x, pad_y), result in zip(places, boxed, results, strict=True):
+            for p in _people(result, scale, pad_x, pad_y, (left, top)):
+                # A body cut by the tile's edge is seen whole by a neighbour.
+                if _mostly_inside(p.region, left, top, side):
+                    people.append(p)
     return merge(people)
 
 

@@ -5,7 +5,9 @@ Only a part of the film is decoded again: a few seconds around the strides that 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from fractions import Fraction
 from pathlib import Path
 from typing import Literal
@@ -16,6 +18,7 @@ import numpy as np
 
 from midstance.assess.result import Assessment, FilmResult
 from midstance.film.drawing import draw_caption, draw_event_mark, draw_skeleton, draw_timeline
+from midstance.film.frames import Picture
 from midstance.film.overlay import OverlayWriter
 from midstance.film.reader import read_frames
 from midstance.gait.com import whole_body_com
@@ -28,6 +31,8 @@ PART_S = 4.0
 SLOWER = 4
 #: Height of the overlay film at most, px.
 OVERLAY_HEIGHT = 720
+#: Pictures that may wait to be drawn and encoded.
+MOST_WAITING = 3
 #: How long an event's mark stays, s of real time.
 MARK_S = 0.12
 #: Measures by which the stride that stands for all is chosen.
@@ -167,12 +172,21 @@ def make_pictures(
     note = "invented runner" if a.invented else ""
     stills: list[Still] = []
     writer = None
+    size, step = (film.width, film.height), 1
     if overlay_file is not None and part != "none":
         scale = min(1.0, OVERLAY_HEIGHT / film.height)
         size = (2 * round(film.width * scale / 2), 2 * round(film.height * scale / 2))
         step = max(1, round(film.capture_fps / 120.0))
         fps = Fraction(film.capture_fps / step / SLOWER).limit_denominator(1001)
-        writer = OverlayWriter(overlay_file, *size, fps)
+        writer = OverlayWriter(overlay_file, *size, fps, preset="superfast")
+
+    def paint(out: OverlayWriter, whole: Picture, at: int, now: float) -> None:
+        canvas = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+        _draw_overlay(canvas, film, stances, at, now, (start_s, end_s), size[0] / film.width, note)
+        out.write(canvas)
+
+    # One other thread draws and encodes, in order, while this one decodes the next pictures.
+    painter, waiting = ThreadPoolExecutor(1), deque[Future[None]]()
     frame_s = 1.0 / film.capture_fps
     last_file_s = end_s * film.slowdown + 1e-6
     try:
@@ -199,17 +213,19 @@ def make_pictures(
                         caption = f"{w.side.capitalize()} leg, {now:.2f} s into the film: {CAPTIONS[w.kind]}."
                         stills.append(Still(film.view, w.side, w.kind, w.stance.index, now, picture, caption))
                 if writer is not None and count % step == 0:
+                    if len(waiting) == MOST_WAITING:
+                        waiting.popleft().result()
                     whole = frame.rgb() if rgb is None else rgb
-                    canvas = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
-                    _draw_overlay(
-                        canvas, film, stances, at, now, (start_s, end_s), size[0] / film.width, note
-                    )
-                    writer.write(canvas)
+                    waiting.append(painter.submit(paint, writer, whole, at, now))
                 progress((now - start_s) / max(end_s - start_s, 1e-9))
+        while waiting:
+            waiting.popleft().result()
     except BaseException:
+        painter.shutdown(wait=True, cancel_futures=True)
         if writer is not None:
             writer.abort()
         raise
+    painter.shutdown()
     if writer is not None:
         writer.close()
     return stills
