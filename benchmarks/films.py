@@ -93,6 +93,7 @@ def compare(measured: FilmMeasures, truth: dict[str, Any]) -> dict[str, Any]:
             "median_abs_ms": float(np.median(np.abs(e))) if len(e) else None,
             "p95_abs_ms": float(np.percentile(np.abs(e), 95)) if len(e) else None,
             "held": float(np.mean(held)) if held else None,
+            "errors": [round(float(v), 2) for v in e], "holds": [bool(h) for h in held],
         }  # fmt: skip
     cadence = next(m for m in measured.measures if m.measure == "cadence" and m.side == "both")
     if cadence.value is not None:
@@ -112,6 +113,7 @@ def compare(measured: FilmMeasures, truth: dict[str, Any]) -> dict[str, Any]:
             "held": float(np.mean([r[2] for r in rows])),
             "left_bias": _mean([r[1] for r in rows if r[0] == "left"]),
             "right_bias": _mean([r[1] for r in rows if r[0] == "right"]),
+            "errors": [round(float(r[1]), 5) for r in rows], "holds": [bool(r[2]) for r in rows],
         }  # fmt: skip
     return out
 
@@ -137,6 +139,42 @@ def main() -> None:
         show(folder.name, result, measured, time.perf_counter() - began)
         if args.json:
             args.json.write_text(json.dumps(everything, indent=1))
+    for views in (("side",), ("rear", "front")):
+        pooled(everything, views)
+
+
+def pooled(everything: dict[str, Any], views: tuple[str, ...]) -> None:
+    """Print a Markdown table over the films of some views."""
+    films = [r for r in everything.values() if r["view"] in views]
+    if not films:
+        return
+    print(f"\n{' and '.join(views)}: {len(films)} films, cadence off by at most "
+          f"{max(abs(r.get('cadence_percent', 0)) for r in films):.2f} %")  # fmt: skip
+    print("| | n | bias | median abs. error | 95 % within | interval holds |\n|---|---|---|---|---|---|")
+    for kind in ("initial_contact", "toe_off"):
+        line(kind.replace("_", " "), [r["events"][kind] for r in films], 1, "ms")
+    for key in dict.fromkeys(k for r in films for k in r["measures"]):
+        scale, unit = unit_of(key)
+        line(f"`{key}`", [r["measures"][key] for r in films if key in r["measures"]], scale, unit)
+
+
+def line(name: str, rows: list[dict[str, Any]], scale: float, unit: str) -> None:
+    """Print one row of the table."""
+    e = scale * np.array([v for r in rows for v in r["errors"]])
+    if len(e):
+        held = np.mean([h for r in rows for h in r["holds"]])
+        size = np.abs(e)
+        print(f"| {name} | {len(e)} | {e.mean():+.1f} {unit} | {np.median(size):.1f} {unit} | "
+              f"{np.percentile(size, 95):.1f} {unit} | {100 * held:.0f} % |")  # fmt: skip
+
+
+def unit_of(key: str) -> tuple[float, str]:
+    """Return the factor and unit in which a measure is printed."""
+    if key in ("foot_ahead_of_hip", "foot_ahead_of_com", "vertical_oscillation", "step_width", "knee_separation"):
+        return 100, "cm"
+    if key.endswith("_time"):
+        return 1000, "ms"
+    return (100, "%") if key == "duty_factor" else (1, "°")
 
 
 def show(name: str, result: dict[str, Any], measured: FilmMeasures, seconds: float) -> None:
@@ -147,10 +185,12 @@ def show(name: str, result: dict[str, Any], measured: FilmMeasures, seconds: flo
     print("  not good: " + "; ".join(f"{q.check} {q.value} {q.verdict}" for q in film.quality if q.verdict != "good"))
     print(f"  strides left out {len(measured.exclusions)}: " + "; ".join(f"{e.stride}: {e.reason}" for e in measured.exclusions)[:300])
     for kind, e in result["events"].items():
-        print(f"  {kind}: " + ", ".join(f"{k} {v:.1f}" if isinstance(v, float) else f"{k} {v}" for k, v in e.items()))
+        print(f"  {kind}: " + ", ".join(
+            f"{k} {v:.1f}" if isinstance(v, float) else f"{k} {v}" for k, v in e.items() if not isinstance(v, list)
+        ))
     print(f"  cadence {result.get('cadence_percent', float('nan')):+.2f} %")
     for key, m in result["measures"].items():
-        k, u = (100, "cm") if key in ("foot_ahead_of_hip", "foot_ahead_of_com", "vertical_oscillation", "step_width", "knee_separation") else (1000, "ms") if key.endswith("_time") else (1, "")
+        k, u = unit_of(key)
         left, right = m["left_bias"], m["right_bias"]
         print(
             f"  {key:32s} n {m['n']:3d} median {k * m['median_abs']:6.2f} {u:2s} bias {k * m['bias']:+6.2f} "

@@ -1,7 +1,7 @@
 """Following the runner through the film and reading the landmarks of every frame.
 
 A frame-by-frame tracker takes each region from the last reading, so its errors feed themselves and its region trembles. Here
-the film is read with a short look ahead: ten times a second the body is looked up (an *anchor*), anchors are checked
+the film is read with a short look ahead: a dozen times a second the body is looked up (an *anchor*), anchors are checked
 for presence, size and place, and the frames between are read in a region that moves smoothly through the anchors on both
 sides of them. After a loss the runner is searched for again, and the frames before are tried backwards from there.
 Memory does not grow with the film's length beyond the landmark rows themselves.
@@ -24,7 +24,7 @@ from midstance.pose.landmarker import Reading, Region, decode, network_input
 from midstance.pose.runtime import Network
 
 #: Real time between anchors, s.
-ANCHOR_S = 1 / 10
+ANCHOR_S = 1 / 12
 #: A body whose size differs more than this from the runner's is somebody else or a false lock.
 SIZE_GATE = (0.70, 1.43)
 #: The body's centre moves less than this between anchors, in region sizes (a sprinter crossing at 9 m/s: 0.45).
