@@ -1,6 +1,6 @@
 """What is known from published work, and how far each statement has been checked."""
 
-from midstance.evidence.library import (
+from midstance.evidence.loader import (
     NO_SOURCE,
     Caution,
     Citation,

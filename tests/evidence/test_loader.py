@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from midstance.evidence import NO_SOURCE, Citation, Evidence, Threshold, load_evidence
-from midstance.evidence.library import parse_evidence
+from midstance.evidence.loader import parse_evidence
 
 CAUTIONS = '[[cautions]]\nkey = "a"\nkind = "usual"\ntext = "Take care."\n'
 
