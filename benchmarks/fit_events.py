@@ -503,7 +503,7 @@ def fit_all(
     provenance = {
         "fitted_by": "benchmarks/fit_events.py",
         "data": CITATION,
-        "licence_of_data": "CC BY 4.0",
+        "licence_of_data": "CC BY 4.0 (from memory)",
         "truth": "vertical force >= 50 N, low-passed at 50 Hz, sampled at 300 Hz",
         "runners": sorted({r.runner for r in recordings}),
         "films_per_recording": films,
