@@ -18,7 +18,7 @@ from midstance.film.reader import read_frames
 from midstance.pose import runtime
 from midstance.pose.detector import search
 from midstance.pose.find import RunnerSearch, Sighting, region_rgb
-from midstance.pose.landmarker import HEAT_CELLS, INPUT_PX, N_PUBLIC, N_RAW, Region, decode, network_input, read_regions
+from midstance.pose.landmarker import HEAT_CELLS, INPUT_PX, N_PUBLIC, N_RAW, Region, decode, network_input
 from midstance.pose.runtime import LiteRtNetwork, OpenVinoNetwork, load_network, weight_file
 from midstance.pose.track import track
 
@@ -137,7 +137,7 @@ def test_two_runs_are_the_same_bit_for_bit(pictures):
     results = []
     for _ in range(2):
         network = load_network("landmarks")  # loaded anew
-        readings = list(read_regions(network, [(p, DEMO_REGION) for p in pictures[:3]]))
+        readings = [decode(r, DEMO_REGION) for r in network.run_many(network_input(p) for p in pictures[:3])]
         results.append(np.stack([r.xy for r in readings]))
     np.testing.assert_array_equal(results[0], results[1])
 

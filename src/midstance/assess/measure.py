@@ -47,9 +47,8 @@ CUTOFF_OF_RATE = 0.3
 #: Low-pass for peaks and means over stance and swing, Hz: a peak of a noisy path reads too large.
 PEAK_CUTOFF_HZ = 10.0
 PEAK_MARKS = ("_peak", "_stance", "_swing", "_excursion", "step_width", "knee_separation")
-#: Camera roll left, degrees (1 SD): when long upright edges in the picture gave it, when only level ones did, when
-#: nothing did.
-ROLL_SIGMA_DEG = (0.5, 1.0, 1.5)
+#: Camera roll left, degrees (1 SD): when long edges in the picture gave it, and when nothing did.
+ROLL_SIGMA_DEG = (0.5, 1.5)
 #: Yaw against square that a careful user leaves, degrees (1 SD); engineering choice.
 YAW_SIGMA_DEG = 4.0
 #: Measures whose intervals did not hold the truth on films with known truth, and why: not given until they do.
@@ -145,7 +144,7 @@ def measure_film(
     scale, notes = _scale(reading, settings, stances)
     plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
     smooth = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ), **common)  # type: ignore[arg-type]
-    budget = _budget(reading, settings, scale, roll_sigma, plane, min(unsure, 2.0))
+    budget = _budget(reading, settings, scale, roll_sigma, min(unsure, 2.0))
     com = whole_body_com(plane, settings.runner.body_table)
     values, measures = measure_times(
         stances,
@@ -251,9 +250,9 @@ def _roll(quality: tuple[QualityCheck, ...]) -> tuple[float, float]:
     """Return the slope of the true horizontal in the picture, degrees, + rising to the right, and its 1-SD error."""
     check = next((q for q in quality if q.check == "camera_roll"), None)
     if check is None or check.value is None or abs(check.value) > MAX_ROLL_DEG:
-        return 0.0, ROLL_SIGMA_DEG[2]
+        return 0.0, ROLL_SIGMA_DEG[1]
     # The check gives the lean of upright things, clockwise +: the horizon then falls to the right.
-    return -check.value, ROLL_SIGMA_DEG[0] if check.verdict != "unknown" else ROLL_SIGMA_DEG[1]
+    return -check.value, ROLL_SIGMA_DEG[0]
 
 
 def _scale(
@@ -281,7 +280,6 @@ def _budget(
     settings: Settings,
     scale: Scale | None,
     roll_sigma: float,
-    plane: PlanePaths,
     unsure: float,
 ) -> ErrorBudget:
     height_m = reading.info.height * scale.m_per_px if scale else None

@@ -22,7 +22,7 @@ from midstance.film.fitness import FitnessMeter
 from midstance.film.frames import FilmInfo, Frame
 from midstance.film.packets import packet_times_s
 from midstance.film.reader import content_sha256, probe, read_frames
-from midstance.film.verdicts import ALL_ANGLES
+from midstance.film.verdicts import ALL_ANGLES, make_check
 from midstance.gait.model import Floats, LandmarkPaths, QualityCheck, Side, View
 from midstance.pose.anatomy import to_joints
 from midstance.pose.clean import CleanTrack, clean, direction_of_travel, mark_smeared, near_side, view_shown
@@ -175,19 +175,16 @@ def legs_check(cleaned: CleanTrack, frames: int) -> QualityCheck:
     share = 100.0 * (readings * cleaned.swapped_frames + cleaned.jumps) / (readings * max(frames, 1))
     good, unfit = 15.0, 60.0
     factor = float(np.clip(1.0 + (share - good) / 10.0, 1.0, 4.0))
-    return QualityCheck(
-        check=LEGS_CHECK,
-        value=round(share, 1),
-        unit="% of leg readings",
-        limit=f"good up to {good:g} % mixed up or dropped, unfit above {unfit:g} %",
-        verdict="good" if share <= good else "usable" if share <= unfit else "unfit",
-        effect="none" if share <= good else "wider intervals" if share <= unfit else "not measurable",
-        advice=""
-        if share <= good
-        else "More light, and shorts, socks and shoes that stand out from each other, from the skin and from the "
-        "background.",
-        measures=() if share <= unfit else ALL_ANGLES,
-        factor=factor,
+    advice = "More light, and shorts, socks and shoes that stand out from each other, from the skin and from the background."
+    return make_check(
+        LEGS_CHECK,
+        round(share, 1),
+        "% of leg readings",
+        f"good up to {good:g} % mixed up or dropped, unfit above {unfit:g} %",
+        "good" if share <= good else "usable" if share <= unfit else "unfit",
+        "" if share <= good else advice,
+        () if share <= unfit else ALL_ANGLES,
+        factor,
     )
 
 

@@ -67,7 +67,6 @@ class FitnessMeter:
         self._info, self._view = info, view
         self._next_s, self._next_index = -1.0, -1
         self._samples = 0
-        self._with_runner = 0
         self._heights: list[float] = []
         self._cut_feet = self._cut_head = 0
         self._people_known = self._crowded = 0
@@ -106,7 +105,6 @@ class FitnessMeter:
         box = None if xy is None else _box(xy)
         height_px = float("nan")
         if xy is not None and box is not None:
-            self._with_runner += 1
             height_px = self._add_runner(xy)
         small = frame.gray_small(_SHIFT_WIDTH)
         ratio = small.shape[1] / frame.width

@@ -49,7 +49,6 @@ class _Spec:
     read: Reader
     method: str
     yaw: bool = False  # sagittal leg motion shows in it when the camera is turned
-    points_apart: bool = False
 
 
 # A frontal angle may be largest at an end of the window, and that value is its peak.

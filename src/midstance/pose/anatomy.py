@@ -18,6 +18,7 @@ from importlib import resources
 import attrs
 import numpy as np
 
+from midstance.camera.plane import to_plane
 from midstance.gait.model import LANDMARK_INDEX, SIDES, Floats, LandmarkPaths, Side, State, View
 from midstance.signals.filters import butterworth_lowpass
 from midstance.signals.timebase import resample
@@ -62,12 +63,7 @@ def leg_px(xy: Floats, side: Side) -> float:
 
 def upright(paths: LandmarkPaths, direction: str | None) -> Floats:
     """Return xy with y up and x along the travel (side) or to the runner's right (rear and front): (n, 33, 2)."""
-    xy = paths.xy.copy()
-    xy[..., 1] *= -1
-    mirror = direction == "-x" if paths.view == "side" else paths.view == "front"
-    if mirror:
-        xy[..., 0] *= -1
-    return xy
+    return to_plane(paths, direction=direction, cutoff_hz=None).xy  # type: ignore[arg-type]
 
 
 def features(xy: Floats, side: Side, view: View, time_s: Floats) -> Floats:

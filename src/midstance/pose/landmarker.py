@@ -7,15 +7,13 @@ also tells how sure the network is: its peak and its spread are kept for the noi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-
 import attrs
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from midstance.gait.model import LANDMARKS, Floats
-from midstance.pose.runtime import Arrays, Network
+from midstance.pose.runtime import Arrays
 
 INPUT_PX = 256
 HEAT_CELLS = 64
@@ -131,18 +129,3 @@ def decode(result: Arrays, region: Region) -> Reading:
         centre=centre,
         body_px=float(np.hypot(*(scale - centre))),
     )
-
-
-def read_regions(
-    network: Network, items: Iterable[tuple[NDArray[np.uint8], Region]]
-) -> Iterator[Reading]:
-    """Read many regions in order, several at a time; ``items`` are (square RGB picture of the region, region)."""
-    regions: list[Region] = []
-
-    def inputs() -> Iterator[NDArray[np.float32]]:
-        for rgb, region in items:
-            regions.append(region)
-            yield network_input(rgb)
-
-    for result in network.run_many(inputs()):
-        yield decode(result, regions.pop(0))

@@ -164,8 +164,7 @@ class LiteRtNetwork:
         interpreter.invoke()
         found: Arrays = {}
         for detail in interpreter.get_output_details():
-            key = detail["name"].split(":")[-1] if ":" not in detail["name"] else detail["name"].split(":")[0]
-            name = self._wanted.get(key) or self._wanted.get(_identity(detail["name"]))
+            name = self._wanted.get(_identity(detail["name"]))
             if name:
                 found[name] = np.array(interpreter.get_tensor(detail["index"]))
         return found
