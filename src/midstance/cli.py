@@ -64,6 +64,9 @@ class RuntimeOption(str, Enum):  # noqa: UP042
 @app.command()
 def assess(
     side: Annotated[Path | None, typer.Option(help="Film from the side.", show_default=False)] = None,
+    side_far: Annotated[
+        Path | None, typer.Option(help="Film of the runner's other side.", show_default=False)
+    ] = None,
     rear: Annotated[Path | None, typer.Option(help="Film from behind.", show_default=False)] = None,
     front: Annotated[Path | None, typer.Option(help="Film from the front.", show_default=False)] = None,
     speed: Annotated[str | None, typer.Option(help="12km/h, 3.33m/s or 7.5mph.", show_default=False)] = None,
@@ -91,6 +94,12 @@ def assess(
     landmark_rate: Annotated[
         float, typer.Option(help="Most frames a second that landmarks are read from; 1000 for every frame.")
     ] = 120.0,
+    corrections: Annotated[
+        Path | None, typer.Option(help="File of what you set right by hand, JSON or CSV.", show_default=False)
+    ] = None,
+    readings: Annotated[
+        Path | None, typer.Option(help="Earlier results whose readings of the same films serve again.", show_default=False)
+    ] = None,
     overlay: Annotated[OverlayOption, typer.Option(help="How much the overlay films show.")] = OverlayOption.part,
     runtime: Annotated[
         RuntimeOption | None, typer.Option(help="Force a landmark runtime.", show_default=False)
@@ -99,7 +108,7 @@ def assess(
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace earlier results in the folder.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
-    """Measure a runner from one to three films and write the report.
+    """Measure a runner from one to four films and write the report.
 
     Example: midstance assess --side side.mp4 --rear rear.mp4 --pace 5:00/km --height 1.78m --out anna-may
     """
@@ -113,6 +122,7 @@ def assess(
             parse_speed,
         )
         from midstance.gait.model import Runner
+        from midstance.pose.corrections import load_corrections
 
         if (speed is None) == (pace is None):
             raise OptionError(
@@ -121,7 +131,7 @@ def assess(
                 allowed="one of the two: --speed 12km/h or --pace 5:00/km",
                 next_step="read it off the treadmill, or time a known distance",
             )
-        films = {"side": side, "rear": rear, "front": front}
+        films = {"side": side, "side_far": side_far, "rear": rear, "front": front}
         settings = Settings(
             films={v: p for v, p in films.items() if p is not None},  # type: ignore[misc]
             speed_mps=parse_speed(speed) if speed is not None else parse_pace(str(pace)),
@@ -140,8 +150,9 @@ def assess(
             landmark_rate_hz=landmark_rate,
             runtime=runtime.value if runtime else None,
             overlay=overlay.value,
+            corrections=load_corrections(corrections) if corrections is not None else (),
         )
-        _do(settings, out, overwrite=overwrite, quiet=quiet)
+        _do(settings, out, overwrite=overwrite, quiet=quiet, kept_in=(readings,) if readings else ())
 
 
 @app.command()
@@ -169,8 +180,9 @@ def _is_demo(out: Path) -> bool:
         return False
 
 
-def _do(settings: Any, out: Path, *, overwrite: bool, quiet: bool) -> None:
+def _do(settings: Any, out: Path, *, overwrite: bool, quiet: bool, kept_in: tuple[Path, ...] = ()) -> None:
     from midstance import job
+    from midstance.assess.settings import option
 
     # A film can be hours away from its results: look at the place and the films' names before the work.
     for view, path in settings.films.items():
@@ -179,10 +191,11 @@ def _do(settings: Any, out: Path, *, overwrite: bool, quiet: bool) -> None:
         except OSError as error:
             missing = f"there can't be such a file ({error.strerror})"
         if missing:
-            raise OptionError(missing, where=f"--{view} {path}", allowed="a film", next_step="check the name")
+            where = f"{option(view)} {path}"
+            raise OptionError(missing, where=where, allowed="a film", next_step="check the name")
     job.check_place(out, overwrite=overwrite)
     with _progress(quiet) as progress:
-        assessment, files = job.run(settings, out, overwrite=overwrite, progress=progress)
+        assessment, files = job.run(settings, out, overwrite=overwrite, progress=progress, kept_in=kept_in)
     if not quiet:
         _tell(assessment, files)
 

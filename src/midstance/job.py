@@ -9,7 +9,7 @@ import secrets
 import shutil
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -27,9 +27,10 @@ MARK = "assessment.json"
 #: What a result folder holds; anything else in it is somebody's own and never touched.
 OURS = re.compile(
     r"report\.(html|pdf)|assessment\.json|(measures|strides)\.csv|stills"
-    r"|landmarks-(side|rear|front)\.parquet|overlay-(side|rear|front)\.mp4"
+    r"|landmarks-(side|side_far|rear|front)\.parquet|overlay-(side|side_far|rear|front)\.mp4"
+    r"|reading-(side|side_far|rear|front)\.npz"
 )
-STILL = re.compile(r"(side|rear|front)-(left|right)-[a-z_]+-stride\d+\.jpg")
+STILL = re.compile(r"(side|side_far|rear|front)-(left|right)-[a-z_]+-stride\d+\.jpg")
 #: What file managers leave in any folder, and what a run that was killed may have left.
 LITTER = re.compile(r"\.DS_Store|Thumbs\.db|desktop\.ini|\.midstance-[0-9a-f]{8}\.(part|old)")
 #: Results are not begun with less room than this, bytes: a report with three overlays takes about half.
@@ -37,12 +38,18 @@ MIN_FREE_BYTES = 20_000_000
 
 
 def run(
-    settings: Settings, out: Path, *, overwrite: bool = False, progress: FilmProgress = no_progress
+    settings: Settings,
+    out: Path,
+    *,
+    overwrite: bool = False,
+    progress: FilmProgress = no_progress,
+    kept_in: Sequence[Path] = (),
 ) -> tuple[Assessment, list[Path]]:
     """Do the main job and leave its results in ``out``.
 
     The results are written into a hidden folder beside ``out`` (in it, where it exists) and moved into place when they
-    are complete, so that an error, a full disk or Ctrl-C leaves nothing half-written.
+    are complete, so that an error, a full disk or Ctrl-C leaves nothing half-written. Films that ``out`` or a folder of
+    ``kept_in`` holds a reading of, made with the same settings, are not read again.
 
     Returns
     -------
@@ -51,7 +58,7 @@ def run(
     check_place(out, overwrite=overwrite)
     with _staged(out, overwrite=overwrite) as stage:
         try:
-            assessment = assess_films(settings, progress)
+            assessment = assess_films(settings, progress, kept_in=(out, *kept_in), keep_in=stage)
         except OSError as error:
             raise FilmError(
                 f"something the work needs can't be read ({error.strerror or error})",

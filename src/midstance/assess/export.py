@@ -35,6 +35,7 @@ from midstance.gait.model import (
     View,
 )
 from midstance.gait.registry import REGISTRY
+from midstance.pose.corrections import Applied
 
 SCHEMA = 1
 NO_PLAN = "No plan was made: this version measures and explains, and leaves what to change to the coach."
@@ -157,6 +158,11 @@ def _finding(finding: Finding) -> dict[str, Any]:
     }
 
 
+def _correction(applied: Applied) -> dict[str, Any]:
+    asked = {k: v for k, v in attrs.asdict(applied.correction).items() if v not in (None, "", False)}
+    return {**asked, "effect": applied.effect}
+
+
 def _exclusion(exclusion: Exclusion) -> dict[str, Any]:
     return {"stride": exclusion.stride, "reason": exclusion.reason, "view": exclusion.view}
 
@@ -177,6 +183,7 @@ def assessment_to_dict(a: Assessment) -> dict[str, Any]:
         "findings": [_finding(f) for f in a.findings],
         "plan": {"note": NO_PLAN},
         "excluded": [_exclusion(e) for e in a.exclusions],
+        "corrections": [_correction(c) for c in a.corrections],
         "context": {
             "runner": a.runner_label,
             "invented": a.invented,
@@ -252,7 +259,7 @@ def write_strides_csv(a: Assessment, file: Path) -> None:
     stances = {(s.ic.view, s.side, s.index): s for s in a.stances}
     order = {key: i for i, key in enumerate(REGISTRY)}
     measures = sorted(units, key=lambda k: (order.get(k, len(order)), k))
-    header = ["view", "side", "stride", "initial_contact_s", "toe_off_s", "left_out_because"]
+    header = ["view", "side", "leg", "stride", "initial_contact_s", "toe_off_s", "left_out_because"]
     for key in measures:
         name = column_name(key, units[key])
         header += [name, f"{name}_low_95", f"{name}_high_95"]
@@ -263,7 +270,9 @@ def write_strides_csv(a: Assessment, file: Path) -> None:
         mine = values.get(place, {})
         contact = stance.ic.time_s if stance else min(v.time_s for v in mine.values())
         toe_off = stance.to.time_s if stance and stance.to else None
-        row: list[Any] = [*place, contact, toe_off, stance.excluded if stance else None]
+        film = a.film(place[0])
+        leg = None if film is None or film.near_side is None else "near" if film.near_side == place[1] else "far"
+        row: list[Any] = [place[0], place[1], leg, place[2], contact, toe_off, stance.excluded if stance else None]
         for key in measures:
             sv = mine.get(key)
             row += [sv.value, sv.low, sv.high] if sv else [None, None, None]

@@ -36,9 +36,10 @@ from midstance.gait.model import (
     Stance,
     StrideValue,
 )
-from midstance.gait.strides import build_stances, kept
+from midstance.gait.strides import build_stances, kept, stride_label
 from midstance.gait.uncertainty import ErrorBudget
 from midstance.pose.anatomy import load_map
+from midstance.pose.corrections import Applied, correct_events, left_out_by_hand
 
 #: Low-pass for what is read at an instant, Hz: the knee and foot turn sharply at contact, and a lower cut-off would
 #: round the corner by degrees. Its limit is a share of the landmark rate. Stated in every report.
@@ -64,6 +65,8 @@ FROM_TOE_OFF = (
 #: ages at about 2.7 m/s (Karamanidis & Arampatzis 2005, J Exp Biol 208:3907, Table 4; which paper it is: from memory),
 #: widened for speed.
 USUAL_DUTY = (0.37, 0.06)
+#: A stride without a known end is taken as no longer than this, s.
+LONGEST_STRIDE_S = 0.9
 #: Roll beyond this is not believed but left to the coach.
 MAX_ROLL_DEG = 8.0
 
@@ -79,6 +82,7 @@ class FilmMeasures:
     stride_values: tuple[StrideValue, ...]
     measures: tuple[Measure, ...]
     curves: tuple[Curve, ...]
+    corrections: tuple[Applied, ...] = ()
 
 
 def cutoff_hz(rate_hz: float, highest_hz: float = CUTOFF_HZ) -> float:
@@ -128,8 +132,11 @@ def measure_film(
             allowed="at least two whole strides of running" + (f"; {report.notes[-1].rstrip('.')}" if report.notes else ""),
             next_step="film at least 10 s of steady running; if the film is slow motion, give --capture-fps",
         )
+    found, set_right = correct_events(found, reading.asked, 1.0 / reading.clock.capture_fps)
     time_s = joints.time_s
     stances, exclusions = build_stances(found, (float(time_s[0]), float(time_s[-1])))
+    stances, by_hand, left_out = _without_strides(stances, reading)
+    exclusions = [*exclusions, *by_hand]
     good = kept(stances)
     if not any(s.to is not None for s in good):
         raise RunnerError(
@@ -185,7 +192,27 @@ def measure_film(
         stride_values=tuple(values),
         measures=tuple(measures),
         curves=tuple(curves),
+        corrections=(*reading.corrections, *set_right, *left_out),
     )
+
+
+def _without_strides(
+    stances: list[Stance], reading: FilmReading
+) -> tuple[list[Stance], list[Exclusion], list[Applied]]:
+    """Leave out the strides that a person wants left out."""
+    out, why, done = [], [], {}
+    for s in stances:
+        end = s.next_ic.time_s if s.next_ic else s.ic.time_s + LONGEST_STRIDE_S
+        wish = left_out_by_hand(reading.asked, s.side, s.ic.time_s, end)
+        if wish is not None:
+            done[wish] = "stride left out" if s.excluded is None else f"left out already: {s.excluded}"
+            if s.excluded is None:
+                reason = "left out by hand" + (f": {wish.note}" if wish.note else "")
+                why.append(Exclusion(reading.view, stride_label(s.side, s.ic.time_s), reason))
+                s = attrs.evolve(s, excluded=reason)
+        out.append(s)
+    wishes = [c for c in reading.asked if c.kind == "leave_out"]
+    return out, why, [Applied(c, done.get(c, "no stride of this leg there")) for c in wishes]
 
 
 def _widened(event: Event, factor: float) -> Event:

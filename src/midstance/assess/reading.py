@@ -1,53 +1,35 @@
-"""One film, read: found runner, clean landmarks, joint centres, fitness. Everything that needs the pictures."""
+"""One film, read: from what its pictures gave to clean landmarks and joint centres, with what a person corrected."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from pathlib import Path
 
 import attrs
 import numpy as np
 
-from midstance.assess.settings import Settings
-from midstance.errors import FilmError, OptionError, RunnerError, ViewError
-from midstance.film.clock import (
-    CaptureClock,
-    DuplicateFinder,
-    TimingReport,
-    capture_clock,
-    check_against_cadence,
-    timing_report,
-)
-from midstance.film.fitness import FitnessMeter
-from midstance.film.frames import FilmInfo, Frame
-from midstance.film.packets import packet_times_s
-from midstance.film.reader import content_sha256, probe, read_frames
+from midstance.assess.observe import Observation, Progress, observe_film
+from midstance.assess.settings import Settings, option
+from midstance.errors import ViewError
+from midstance.film.clock import CaptureClock, TimingReport, check_against_cadence
+from midstance.film.frames import FilmInfo
 from midstance.film.verdicts import ALL_ANGLES, make_check
-from midstance.gait.model import Floats, LandmarkPaths, QualityCheck, Side, View
+from midstance.gait.model import LandmarkPaths, QualityCheck, Side, View, seen_as
 from midstance.pose.anatomy import to_joints
 from midstance.pose.clean import CleanTrack, clean, direction_of_travel, mark_smeared, near_side, view_shown
-from midstance.pose.find import RunnerSearch, find_runner
-from midstance.pose.landmarker import Reading
+from midstance.pose.corrections import Applied, Correction, correct_landmarks, swap_legs
+from midstance.pose.find import RunnerSearch
 from midstance.pose.legs import any_step_rate_hz
-from midstance.pose.runtime import shared_network
-from midstance.pose.track import RawTrack, track
+from midstance.pose.track import RawTrack
 
-#: Share of the measured part in which the runner must be seen; below it the film is refused.
-MIN_SEEN = 0.25
-#: Shortest run of frames that can hold a stride and its neighbours, s.
-MIN_SECONDS = 1.5
 #: Share of feet and faces that must point the same way for the direction of running to be sure.
 MIN_AGREEMENT = 0.75
-SMALL_PX = 160
-
-#: Called with (stage, share done 0–1).
-Progress = Callable[[str, float], None]
 
 #: Name of the check of how well legs were read.
 LEGS_CHECK = "legs_told_apart"
 
 VIEW_WORDS: dict[View, str] = {
-    "side": "from the side", "rear": "from behind", "front": "from the front"
+    "side": "from the side", "side_far": "from the other side", "rear": "from behind", "front": "from the front"
 }  # fmt: skip
 
 
@@ -55,26 +37,76 @@ VIEW_WORDS: dict[View, str] = {
 class FilmReading:
     """What was read from one film.
 
-    ``joints`` are the landmark paths moved to the joint centres; ``cleaned`` says what was put right on the way.
-    ``direction`` is "+x" or "-x" in side view, None otherwise. ``notes`` are plain sentences for the report.
+    ``role`` is what the film was given as, ``view`` what it is measured as. ``joints`` are the landmark paths moved to
+    the joint centres and corrected; ``cleaned`` says what was put right on the way. ``direction`` is "+x" or "-x" in
+    side view, None otherwise. ``corrections`` are those that were applied to this film so far, with their effect;
+    ``asked`` all that were given for it.
     """
 
-    view: View
-    path: Path
-    info: FilmInfo
-    sha256: str
-    clock: CaptureClock
-    timing: TimingReport
-    search: RunnerSearch
-    raw: RawTrack
+    observed: Observation
     cleaned: CleanTrack
     joints: LandmarkPaths
     direction: str | None
     near: Side | None
     quality: tuple[QualityCheck, ...]
     notes: tuple[str, ...]
-    shown_frames: int
-    runtime: str
+    asked: tuple[Correction, ...] = ()
+    corrections: tuple[Applied, ...] = ()
+
+    @property
+    def role(self) -> View:
+        """What the film was given as."""
+        return self.observed.view
+
+    @property
+    def view(self) -> View:
+        """What the film is measured as."""
+        return seen_as(self.observed.view)
+
+    @property
+    def path(self) -> Path:
+        """The film's file."""
+        return self.observed.info.path
+
+    @property
+    def info(self) -> FilmInfo:
+        """What the container says."""
+        return self.observed.info
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the film's content."""
+        return self.observed.sha256
+
+    @property
+    def clock(self) -> CaptureClock:
+        """File time to real time."""
+        return self.observed.clock
+
+    @property
+    def timing(self) -> TimingReport:
+        """What the film's times say."""
+        return self.observed.timing
+
+    @property
+    def search(self) -> RunnerSearch:
+        """Where the runner was found."""
+        return self.observed.search
+
+    @property
+    def raw(self) -> RawTrack:
+        """What the network read in every frame."""
+        return self.observed.raw
+
+    @property
+    def shown_frames(self) -> int:
+        """Pictures in the measured part."""
+        return self.observed.shown_frames
+
+    @property
+    def runtime(self) -> str:
+        """What the landmark network ran on."""
+        return self.observed.runtime
 
 
 def read_film(view: View, path: Path, settings: Settings, progress: Progress) -> FilmReading:
@@ -85,44 +117,32 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
     FilmError, RunnerError, ViewError
         The film can't be read, holds no runner or not one, or shows another view.
     """
-    info = probe(path)
-    _check_marks(info, view, settings)
-    times = _times_s(path)
-    clock = capture_clock(info, times, settings.capture_fps)
-    start_s, end_s = _part(info, clock, times, settings)
-    landmarks, detector = shared_network("landmarks", settings.runtime), shared_network("detector", settings.runtime)
-    progress("finding the runner", 0.0)
-    search = find_runner(
-        path, landmarks, detector, start_s=start_s, end_s=end_s, slowdown=clock.slowdown, pick_x=settings.runner_x
-    )
-    inside = times[(times >= start_s) & (times <= end_s)]
-    timing_all = timing_report(inside)
-    every = max(1, int(clock.capture_fps / settings.landmark_rate_hz + 0.05))  # 239.76 is 240
-    meter, duplicates = FitnessMeter(info, view), DuplicateFinder()
-    people = _people_by_time(search, start_s, end_s)
+    observed, cleaned = observe_film(view, path, settings, progress)
+    return interpret(observed, settings.corrections, cleaned)
 
-    def on_frame(frame: Frame, reading: Reading | None) -> None:
-        if meter.wants(frame):
-            meter.add(frame, None if reading is None else reading.xy, people(frame.file_time_s))
-        progress("following the runner", (frame.file_time_s - start_s) / max(end_s - start_s, 1e-9))
 
-    reader = read_frames(path, start_s=start_s or None, end_s=end_s)
-    shown = 0
+def interpret(
+    observed: Observation, corrections: Sequence[Correction] = (), cleaned: CleanTrack | None = None
+) -> FilmReading:
+    """Turn what was seen into joint paths: pure computation, no pictures.
 
-    def stream() -> object:
-        nonlocal shown
-        for frame in reader:
-            shown += 1
-            duplicates.add(frame.index, frame.gray_small(SMALL_PX))
-            if (shown - 1) % every == 0:
-                yield frame
+    Parameters
+    ----------
+    corrections : those for other films are passed over.
+    cleaned : the clean track of ``observed``, where it is at hand.
 
-    raw = track(stream(), landmarks, detector, search, slowdown=clock.slowdown, on_frame=on_frame)  # type: ignore[arg-type]
-    timing = timing_report(inside, duplicates=duplicates.duplicates()) if len(inside) else timing_all
-    time_s = clock.real_times_s(raw.file_time_s)
-    _check_seen(raw, time_s, path)
-    cleaned = clean(raw, time_s, view)
-    _check_view(cleaned.paths, view, path)
+    Raises
+    ------
+    ViewError
+        The film shows another view than it was given as.
+    OptionError
+        A correction does not fit the film.
+    """
+    view, path, clock = seen_as(observed.view), observed.info.path, observed.clock
+    time_s = observed.time_s
+    if cleaned is None:
+        cleaned = clean(observed.raw, time_s, view)
+    _check_view(cleaned.paths, observed.view, path)
     direction, near = None, None
     if view == "side":
         direction, agreement = direction_of_travel(cleaned.paths)
@@ -135,33 +155,28 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
             )
         near = near_side(direction)
     _check_rhythm(cleaned, clock, path)
-    quality = meter.checks(cleaned.paths, clock, timing)
-    exposure_s = meter.exposure_s(cleaned.paths, clock)
-    if exposure_s:
-        cleaned = mark_smeared(cleaned, exposure_s)
-    quality = (*quality, legs_check(cleaned, len(time_s)))
-    notes = [*clock.notes, *getattr(reader, "notes", [])]
+    if observed.exposure_s:
+        cleaned = mark_smeared(cleaned, observed.exposure_s)
+    notes = list(observed.notes)
     if cleaned.lost_frames:
         notes.append(
             f"the runner was not seen in {cleaned.lost_frames} of {len(time_s)} frames; only the rest is measured"
         )
+    mine = tuple(c for c in corrections if c.view == observed.view)
+    legs, swapped = swap_legs(cleaned.paths, mine)
+    joints, moved = correct_landmarks(
+        to_joints(legs, direction=direction, near=near), mine, (observed.info.width, observed.info.height)
+    )
     return FilmReading(
-        view=view,
-        path=path,
-        info=info,
-        sha256=_sha256(path),
-        clock=clock,
-        timing=timing,
-        search=search,
-        raw=raw,
+        observed=observed,
         cleaned=cleaned,
-        joints=to_joints(cleaned.paths, direction=direction, near=near),
+        joints=joints,
         direction=direction,
         near=near,
-        quality=quality,
+        quality=(*observed.checks, legs_check(cleaned, len(time_s))),
         notes=tuple(notes),
-        shown_frames=shown,
-        runtime=landmarks.runtime,
+        asked=mine,
+        corrections=(*swapped, *moved),
     )
 
 
@@ -188,105 +203,9 @@ def legs_check(cleaned: CleanTrack, frames: int) -> QualityCheck:
     )
 
 
-def _part(info: FilmInfo, clock: CaptureClock, times: Floats, settings: Settings) -> tuple[float, float]:
-    """Return the part of the film to measure, file time, s."""
-    last = float(times[-1]) if len(times) else info.duration_s
-    start, end = settings.start_s or 0.0, settings.end_s if settings.end_s is not None else last
-    if clock.uniform_s is not None:
-        start, end = max(start, clock.uniform_s[0]), min(end, clock.uniform_s[1])
-    if start >= last:
-        raise FilmError(
-            f"the part to measure starts at {start:g} s, but the film ends at {last:.2f} s",
-            where=str(info.path),
-            allowed=f"a start before {max(0.0, last - MIN_SECONDS * clock.slowdown):.2f} s, as a player shows it",
-            next_step="correct --start",
-        )
-    end = min(end, last)
-    if end - start < MIN_SECONDS * clock.slowdown:
-        raise FilmError(
-            f"only {max(0.0, (end - start) / clock.slowdown):.2f} s of running time to measure",
-            where=str(info.path),
-            allowed=f"at least {MIN_SECONDS:g} s; 10 s or more is better",
-            next_step="film longer, or widen --start and --end (seconds as a player shows them)",
-        )
-    return start, end
-
-
-def _check_marks(info: FilmInfo, view: View, settings: Settings) -> None:
-    """Stop when a marked length lies outside the picture it was marked in."""
-    for known in settings.known_lengths:
-        if known.view != view:
-            continue
-        for x, y in (known.first_px, known.second_px):
-            if not (0 <= x <= info.width and 0 <= y <= info.height):
-                raise OptionError(
-                    f"the point {x:g},{y:g} lies outside the {view} film's picture",
-                    where="--known-length",
-                    allowed=f"x 0 to {info.width}, y 0 to {info.height}, in pixels of the upright picture",
-                    next_step="read the pixels again in a full-size frame of the film",
-                )
-
-
-def _times_s(path: Path) -> Floats:
-    try:
-        return packet_times_s(path.resolve())  # an absolute path is never taken for an address
-    except ValueError as error:  # the decoder's library on damaged texts in the file's index
-        raise FilmError(
-            "the film's index is damaged",
-            where=str(path),
-            allowed="a film as the camera wrote it",
-            next_step="copy the film from the camera again",
-        ) from error
-
-
-def _sha256(path: Path) -> str:
-    try:
-        return content_sha256(path)
-    except OSError as error:
-        raise FilmError(
-            f"the film can't be read any more ({error.strerror or error})",
-            where=str(path),
-            allowed="a film that stays where it is until the work is done",
-            next_step="put the film back, or copy it to this machine, and start again",
-        ) from error
-
-
-def _people_by_time(search: RunnerSearch, start_s: float, end_s: float) -> Callable[[float], int | None]:
-    counts = search.people
-
-    def count(time_s: float) -> int | None:
-        if not counts:
-            return None
-        share = (time_s - start_s) / max(end_s - start_s, 1e-9)
-        return counts[min(len(counts) - 1, int(share * len(counts)))]
-
-    return count
-
-
-def _check_seen(raw: RawTrack, time_s: Floats, path: Path) -> None:
-    seen = raw.presence > 0
-    share = float(seen.mean()) if len(seen) else 0.0
-    if share < MIN_SEEN or len(seen) < 16:
-        raise RunnerError(
-            f"the runner could be followed in only {share:.0%} of the film",
-            where=str(path),
-            allowed=f"one runner, whole in the picture, in at least {MIN_SEEN:.0%} of the part measured",
-            next_step="cut the film to the running part with --start and --end, or film closer",
-        )
-    gap = np.flatnonzero(np.diff(np.concatenate([[0], seen.astype(int), [0]])))
-    longest = max((time_s[b - 1] - time_s[a] for a, b in gap.reshape(-1, 2)), default=0.0)
-    if longest < MIN_SECONDS:
-        raise RunnerError(
-            f"the runner is in the picture for only {longest:.1f} s at a stretch",
-            where=str(path),
-            allowed=f"at least {MIN_SECONDS:g} s without a break",
-            next_step="film so that the runner stays in the picture longer",
-        )
-
-
 def _check_view(paths: LandmarkPaths, view: View, path: Path) -> None:
     shown, width = view_shown(paths)
-    if shown == view:
+    if shown == seen_as(view):
         return
     if shown is None:
         raise ViewError(
@@ -297,10 +216,10 @@ def _check_view(paths: LandmarkPaths, view: View, path: Path) -> None:
             next_step="film again with the camera at a right angle",
         )
     raise ViewError(
-        f"the film was given as --{view} but shows the runner {VIEW_WORDS[shown]}",
+        f"the film was given as {option(view)} but shows the runner {VIEW_WORDS[shown]}",
         where=str(path),
-        allowed=f"for --{view} a film {VIEW_WORDS[view]}",
-        next_step=f"give it as --{shown}",
+        allowed=f"for {option(view)} a film {VIEW_WORDS[view]}",
+        next_step=f"give it as {option(shown)}",
     )
 
 

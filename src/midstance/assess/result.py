@@ -21,7 +21,9 @@ from midstance.gait.model import (
     Stance,
     StrideValue,
     View,
+    seen_as,
 )
+from midstance.pose.corrections import Applied
 
 Surface = Literal["treadmill", "overground"]
 
@@ -96,10 +98,25 @@ class Assessment:
     exclusions: tuple[Exclusion, ...]
     settings: dict[str, Any]
     invented: bool = False
+    corrections: tuple[Applied, ...] = ()
 
     def film(self, view: View) -> FilmResult | None:
         """Return the film of a view, or None."""
         return next((f for f in self.films if f.view == view), None)
+
+    def measured_strides(self) -> tuple[StrideValue, ...]:
+        """Return the stride values that the measures are made of.
+
+        With a film of each side, a leg's values are those of the film it is nearer in, called by the view "side".
+        """
+        if self.film("side_far") is None:
+            return self.stride_values
+        near = {f.view: f.near_side for f in self.films}
+        return tuple(
+            attrs.evolve(v, view=seen_as(v.view))
+            for v in self.stride_values
+            if seen_as(v.view) != "side" or near[v.view] == v.side
+        )
 
     def measure(self, key: str, side: str = "both", view: View | None = None) -> Measure | None:
         """Return one measure by key, side and (if given) view, or None."""

@@ -14,6 +14,7 @@ import attrs
 from midstance.assess.result import Surface
 from midstance.errors import OptionError
 from midstance.gait.model import Runner, View
+from midstance.pose.corrections import Correction
 
 #: Speeds of running that are believed, m/s: a slow jog to a world-class sprint (engineering gate).
 SPEED_MPS = (1.2, 12.5)
@@ -29,6 +30,11 @@ MAX_LABEL = 80
 KM_PER_MILE = 1.609344
 
 _NUMBER = r"([0-9]+(?:[.,][0-9]+)?)"
+
+
+def option(view: View) -> str:
+    """Return the option that a view's film is given by."""
+    return "--" + view.replace("_", "-")
 
 
 def parse_speed(text: str) -> float:
@@ -164,7 +170,8 @@ class KnownLength:
 def parse_known_length(text: str) -> KnownLength:
     """Return a known length from "side:412,640,902,644=1.60m"."""
     point = r"([0-9]+(?:\.[0-9]+)?)"
-    match = re.fullmatch(rf"\s*(side|rear|front):{point},{point},{point},{point}=(.+)", text.strip().lower())
+    pattern = rf"\s*(side_far|side-far|side|rear|front):{point},{point},{point},{point}=(.+)"
+    match = re.fullmatch(pattern, text.strip().lower())
     if not match:
         raise OptionError(
             f"“{text}” is not a known length",
@@ -173,7 +180,7 @@ def parse_known_length(text: str) -> KnownLength:
             next_step="read the pixels of two points in a frame of the film with an image viewer",
         )
     x1, y1, x2, y2 = (float(match[i]) for i in range(2, 6))
-    view: View = match[1]  # type: ignore[assignment]
+    view: View = match[1].replace("-", "_")  # type: ignore[assignment]
     if math.hypot(x2 - x1, y2 - y1) < MIN_MARKED_PX:
         raise OptionError(
             f"the two points of “{text}” are less than {MIN_MARKED_PX:g} px apart",
@@ -202,6 +209,7 @@ class Settings:
     runtime: Literal["openvino", "litert"] | None = None
     overlay: Literal["part", "whole", "none"] = "part"
     invented: bool = False
+    corrections: tuple[Correction, ...] = ()
 
     def __attrs_post_init__(self) -> None:
         if not self.films:
@@ -211,12 +219,19 @@ class Settings:
                 allowed="one film for each view, at least one in all",
                 next_step="give the films, such as: midstance assess --side side.mp4 --pace 5:00/km",
             )
+        if "side_far" in self.films and "side" not in self.films:
+            raise OptionError(
+                "a film of the other side is given, but none from the side",
+                where="--side-far",
+                allowed="--side with one side of the runner, --side-far with the other",
+                next_step="give the film as --side",
+            )
         _checked_speed(self.speed_mps, "speed")
         for view, path in self.films.items():
             if any(unicodedata.category(c) == "Cs" for c in str(path)):
                 raise OptionError(
                     "the film's name is not written in the way this system reads names (UTF-8)",
-                    where=f"--{view} {str(path).encode('utf-8', 'replace').decode()}",
+                    where=f"{option(view)} {str(path).encode('utf-8', 'replace').decode()}",
                     allowed="names of letters, digits and signs",
                     next_step="rename the film",
                 )
@@ -250,13 +265,21 @@ class Settings:
                     f"a length is marked for the {known.view} film, but there is none",
                     where="--known-length",
                     allowed=" or ".join(self.films),
-                    next_step=f"give --{known.view}, or mark the length in a film that is given",
+                    next_step=f"give {option(known.view)}, or mark the length in a film that is given",
+                )
+        for correction in self.corrections:
+            if correction.view not in self.films:
+                raise OptionError(
+                    f"the {correction.view} film is corrected at {correction.time_s:g} s, but there is none",
+                    where="--corrections",
+                    allowed=" or ".join(self.films),
+                    next_step=f"give {option(correction.view)}, or take the correction out of the file",
                 )
         paths = [p.resolve() for p in self.films.values()]
         if len(set(paths)) < len(paths):
             raise OptionError(
                 "the same film is given for two views",
-                where="--side, --rear, --front",
+                where="--side, --side-far, --rear, --front",
                 allowed="a film of its own for each view",
                 next_step="leave out the view that this film does not show",
             )

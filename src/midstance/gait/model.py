@@ -15,13 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-View = Literal["side", "rear", "front"]
+#: What a film is given as. "side_far" is a second side film, of the runner's other side; it is measured as "side".
+View = Literal["side", "side_far", "rear", "front"]
 Side = Literal["left", "right"]
 MeasureSide = Literal["left", "right", "both"]
 EventKind = Literal["initial_contact", "toe_off"]
 EventSource = Literal["auto", "corrected"]
 
 SIDES: tuple[Side, Side] = ("left", "right")
+
+
+def seen_as(view: View) -> View:
+    """Return the view that a film is measured as: a second side film is a side view."""
+    return "side" if view == "side_far" else view
+
 
 #: The 33 body landmarks, in the order of the landmark model's output.
 LANDMARKS: tuple[str, ...] = (

@@ -18,8 +18,12 @@ from midstance.report.curves import curve_drawing
 from midstance.report.stills import Still
 from midstance.report.tables import measure_groups, methods, same_reason, stride_tables, title_of, titles_of
 
-VIEW_WORDS: dict[View, str] = {"side": "From the side", "rear": "From behind", "front": "From the front"}
-_FILM_WORDS: dict[View, str] = {"side": "from the side", "rear": "from behind", "front": "from the front"}
+VIEW_WORDS: dict[View, str] = {
+    "side": "From the side", "side_far": "From the other side", "rear": "From behind", "front": "From the front"
+}  # fmt: skip
+_FILM_WORDS: dict[View, str] = {
+    "side": "from the side", "side_far": "from the other side", "rear": "from behind", "front": "from the front"
+}  # fmt: skip
 KIND_TITLES = {"initial_contact": "Initial contact", "midstance": "Midstance", "toe_off": "Toe-off"}
 STRENGTH = {"practice only": 0, "very limited": 1, "limited": 2, "moderate": 3, "strong": 4}
 _VERDICT = {"good": "good", "usable": "usable", "unfit": "not fit", "unknown": "not known"}
@@ -58,6 +62,7 @@ def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | 
         "strides": stride_tables(a),
         "films": [_film(f) for f in a.films],
         "excluded": _excluded(a),
+        "corrected": _corrected(a),
         "humility": humility,
         "methods": methods(a),
         "method_notes": notes,
@@ -255,6 +260,24 @@ def _excluded(a: Assessment) -> dict[str, Any]:
     ordered = sorted(reasons.items(), key=lambda r: (-len(r[1]), r[0]))
     rows = [{"reason": r, "count": len(x), "which": ", ".join(x)} for r, x in ordered]
     return {"total": sum(len(x) for x in reasons.values()), "rows": rows, "notes": notes}
+
+
+def _corrected(a: Assessment) -> list[dict[str, str]]:
+    """Return what a person set right: what, what it did, and who said so."""
+    rows = []
+    for one in a.corrections:
+        c = one.correction
+        if c.kind == "landmark":
+            what = (c.landmark or "").replace("_", " ")
+        elif c.kind == "event":
+            what = f"{c.side} {(c.event or '').replace('toe_off', 'toe-off').replace('_', ' ')}"
+        else:
+            what = "legs" if c.kind == "swap_legs" else f"{c.side} stride"
+        who = ", ".join(t for t in (c.by, c.at, c.note) if t)
+        rows.append(
+            {"what": f"{what} at {c.time_s:.3f} s ({_FILM_WORDS[c.view]})", "effect": one.effect, "who": who}
+        )
+    return rows
 
 
 def _fewest_steps(a: Assessment) -> int | None:

@@ -22,7 +22,7 @@ from midstance.film.frames import Picture
 from midstance.film.overlay import OverlayWriter
 from midstance.film.reader import read_frames
 from midstance.gait.com import whole_body_com
-from midstance.gait.model import LANDMARK_INDEX, SIDES, Floats, PlanePaths, Side, Stance
+from midstance.gait.model import LANDMARK_INDEX, SIDES, Floats, PlanePaths, Side, Stance, seen_as
 from midstance.report.stills import KINDS, Still, StillKind, StillPoints, draw_still, still_numbers
 
 #: Real time the overlay covers by default, s: about five strides of each leg.
@@ -110,7 +110,7 @@ def midstance_s(film: FilmResult, stance: Stance) -> float:
     """
     assert stance.to is not None
     t0, t1 = stance.ic.time_s, stance.to.time_s
-    if film.view == "side":
+    if seen_as(film.view) == "side":
         plane = film.plane
         hips = 0.5 * (plane.point("left_hip") + plane.point("right_hip"))[:, 0]
         ahead = plane.point(f"{stance.side}_ankle")[:, 0] - hips
@@ -127,6 +127,8 @@ def wanted_stills(a: Assessment, film: FilmResult, start_s: float, end_s: float)
     """Return the instants to be drawn: contact, midstance and toe-off of one typical stance of each leg."""
     out = []
     for side in SIDES:
+        if a.film("side_far") is not None and film.near_side not in (None, side):
+            continue  # with a film of each side, each leg is drawn where it is nearer
         stance = typical_stance(a, film, side, start_s, end_s)
         if stance is None or stance.to is None:
             continue

@@ -13,7 +13,7 @@ import numpy as np
 
 from midstance.assess.result import Assessment
 from midstance.findings.words import number
-from midstance.gait.model import LANDMARK_INDEX, Floats, Side, View
+from midstance.gait.model import LANDMARK_INDEX, Floats, Side, View, seen_as
 from midstance.report.drawing import (
     SIDE_RGB,
     WHITE,
@@ -132,7 +132,7 @@ def still_numbers(
     """
     found: dict[str, StillNumber] = {}
     for key in SHOWN[_family(view), kind]:
-        if (m := a.measure(key, side, view) or a.measure(key, "both", view)) is None or m.value is None:
+        if (m := a.measure(key, side, seen_as(view)) or a.measure(key, "both", seen_as(view))) is None or m.value is None:
             continue
         assert m.low is not None
         assert m.high is not None
@@ -172,13 +172,13 @@ def draw_still(
     note
         A short remark for the corner, for instance "invented runner".
     """
-    tag = Label("", f"{side} {'foot' if view == 'side' else 'leg'} · {KIND_WORDS[kind]}", (0, 0), -1)
+    tag = Label("", f"{side} {'foot' if seen_as(view) == 'side' else 'leg'} · {KIND_WORDS[kind]}", (0, 0), -1)
     tags = [tag, Label("", note, (0, 0), -1)] if note else [tag]
     frame = _Frame.around(rgb, points)
     moved = frame.moved(points)
     ahead = -1 if direction == "right to left" else 1
     drawing = _Drawing(moved, side, _other(side), ahead, numbers, SHOWN[_family(view), kind])
-    if view == "side":
+    if seen_as(view) == "side":
         _SIDE_DRAWINGS[kind](drawing)
     else:
         _frontal(drawing, kind)
@@ -427,7 +427,7 @@ _SIDE_DRAWINGS = {"initial_contact": _side_contact, "midstance": _side_midstance
 
 
 def _family(view: View) -> str:
-    return "side" if view == "side" else "frontal"
+    return "side" if seen_as(view) == "side" else "frontal"
 
 
 def _other(side: Side) -> Side:

@@ -11,7 +11,7 @@ from midstance.gait.model import Measure, StrideValue, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import dot_drawing, dot_range
 
-_VIEWS: dict[View, str] = {"side": "side", "rear": "rear", "front": "front"}
+_VIEWS: dict[View, str] = {"side": "side", "side_far": "other side", "rear": "rear", "front": "front"}
 GROUPS = (
     ("time", "Rhythm and steps", "From the instants of contact and toe-off, and from the speed."),
     ("side", "Seen from the side", "Angles and distances in the plane of running."),
@@ -66,7 +66,7 @@ def same_reason(a: Assessment) -> list[tuple[str, str]]:
 def measure_groups(a: Assessment) -> list[dict[str, Any]]:
     """Return the measures group by group in the order of the registry."""
     strides: dict[tuple[str, str, str], list[StrideValue]] = {}
-    for v in a.stride_values:
+    for v in a.measured_strides():
         strides.setdefault((v.measure, v.view, v.side), []).append(v)
     keys = list(dict.fromkeys(m.measure for m in a.measures))
     keys.sort(key=lambda k: list(REGISTRY).index(k) if k in REGISTRY else len(REGISTRY))

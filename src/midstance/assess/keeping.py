@@ -1,0 +1,85 @@
+"""What was seen in a film, kept beside the results: corrections and other settings then need no landmark network again.
+
+One file for each film, ``reading-<view>.npz``: the rows of the network as they came, and what else the pictures gave,
+as text. It is used only for the very same film (by content), read with the same settings by the same version; otherwise
+the film is read again.
+"""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import attrs
+import cattrs
+import numpy as np
+
+from midstance import __version__
+from midstance.assess.observe import Observation
+from midstance.assess.settings import Settings
+from midstance.gait.model import View
+from midstance.pose.track import RawTrack
+
+KEPT_SCHEMA = 1
+_ARRAYS = tuple(f.name for f in attrs.fields(RawTrack) if f.name != "relocated")
+
+
+def file_name(view: View) -> str:
+    """Return the name of the file that keeps what was seen in a film."""
+    return f"reading-{view}.npz"
+
+
+def _converter() -> cattrs.Converter:
+    converter = cattrs.Converter()
+    converter.register_unstructure_hook(Path, lambda p: p.name)  # results don't say where films lie
+    converter.register_structure_hook(Path, lambda v, _: Path(v))
+    converter.register_unstructure_hook(Fraction, str)
+    converter.register_structure_hook(Fraction, lambda v, _: Fraction(v))
+    converter.register_unstructure_hook(RawTrack, lambda raw: {"relocated": raw.relocated})
+    converter.register_structure_hook(RawTrack, lambda v, _: v)
+    return converter
+
+
+def what_matters(view: View, sha256: str, settings: Settings) -> dict[str, Any]:
+    """Return all that the reading of a film depends on."""
+    return {
+        "schema": KEPT_SCHEMA,
+        "software": __version__,
+        "view": view,
+        "film_sha256": sha256,
+        "capture_fps": settings.capture_fps,
+        "start_s": settings.start_s,
+        "end_s": settings.end_s,
+        "runner_x": settings.runner_x,
+        "landmark_rate_hz": settings.landmark_rate_hz,
+        "runtime": settings.runtime,
+    }
+
+
+def keep(observed: Observation, settings: Settings, folder: Path) -> None:
+    """Write what was seen in a film into a folder."""
+    rest = _converter().unstructure(observed)
+    text = json.dumps({"for": what_matters(observed.view, observed.sha256, settings), "seen": rest})
+    arrays = {name: getattr(observed.raw, name) for name in _ARRAYS}
+    np.savez_compressed(folder / file_name(observed.view), text=np.array(text), **arrays)
+
+
+def kept(folder: Path, view: View, sha256: str, settings: Settings, film: Path) -> Observation | None:
+    """Return what was seen in a film, from an earlier result; None where there is none for this film and these settings.
+
+    A damaged file counts as none: the film itself has all that was in it.
+    """
+    try:
+        with np.load(folder / file_name(view), allow_pickle=False) as file:
+            content = json.loads(str(file["text"][()]))
+            if content["for"] != what_matters(view, sha256, settings):
+                return None
+            arrays = {name: file[name] for name in _ARRAYS}
+        raw = RawTrack(**arrays, relocated=int(content["seen"]["raw"]["relocated"]))
+        observed = _converter().structure({**content["seen"], "raw": raw}, Observation)
+    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile, cattrs.errors.BaseValidationError):
+        return None
+    return attrs.evolve(observed, info=attrs.evolve(observed.info, path=film))
