@@ -298,7 +298,7 @@ def test_no_number_is_infinite_and_no_folder_is_named(demo: Demo) -> None:
 
 def test_all_files_are_there(demo: Demo) -> None:
     names = {p.relative_to(demo.folder).as_posix() for p in demo.folder.rglob("*") if p.is_file()}
-    fixed = {*FIRST, *(f"landmarks-{v}.parquet" for v in VIEWS), *(f"overlay-{v}.mp4" for v in VIEWS)}
+    fixed = {*FIRST, *(f"reading-{v}.npz" for v in VIEWS), *(f"landmarks-{v}.parquet" for v in VIEWS), *(f"overlay-{v}.mp4" for v in VIEWS)}
     assert fixed <= names
     stills = {re.sub(r"\d+", "N", n) for n in names - fixed}
     kinds = ("initial_contact", "midstance", "toe_off")

@@ -7,8 +7,10 @@ the film is read again.
 
 from __future__ import annotations
 
+import io
 import json
 import zipfile
+import zlib
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -73,13 +75,14 @@ def kept(folder: Path, view: View, sha256: str, settings: Settings, film: Path) 
     A damaged file counts as none: the film itself has all that was in it.
     """
     try:
-        with np.load(folder / file_name(view), allow_pickle=False) as file:
+        whole = io.BytesIO((folder / file_name(view)).read_bytes())
+        with np.load(whole, allow_pickle=False) as file:
             content = json.loads(str(file["text"][()]))
             if content["for"] != what_matters(view, sha256, settings):
                 return None
             arrays = {name: file[name] for name in _ARRAYS}
         raw = RawTrack(**arrays, relocated=int(content["seen"]["raw"]["relocated"]))
         observed = _converter().structure({**content["seen"], "raw": raw}, Observation)
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile, cattrs.errors.BaseValidationError):
+    except (EOFError, OSError, ValueError, KeyError, TypeError, zlib.error, zipfile.BadZipFile, cattrs.errors.BaseValidationError):
         return None
     return attrs.evolve(observed, info=attrs.evolve(observed.info, path=film))
