@@ -8,10 +8,11 @@ from typing import Literal
 import attrs
 import numpy as np
 
+from midstance.gait.at_events import METHOD, read_at_events
 from midstance.gait.com import ComPath, whole_body_com
 from midstance.gait.curves import Track, leg_length, side_tracks, trunk_points
 from midstance.gait.measures_time import NO_SCALE
-from midstance.gait.model import SIDES, Measure, PlanePaths, Runner, Side, Stance, StrideValue
+from midstance.gait.model import SIDES, EventKind, Measure, PlanePaths, Runner, Side, Stance, StrideValue
 from midstance.gait.registry import REGISTRY, keys_for
 from midstance.gait.strides import kept
 from midstance.gait.uncertainty import (
@@ -121,28 +122,35 @@ def flat_foot(plane: PlanePaths, stances: Sequence[Stance], side: Side) -> FlatF
 Reader = Callable[[Track, Stance, ErrorBudget], Sample]
 
 
-def _at_event(track: Track, s: Stance, budget: ErrorBudget, *, toe_off: bool) -> Sample:
-    event = s.to if toe_off else s.ic
-    if event is None:
-        return missing(s.side, s.index, s.ic.time_s, "no toe-off")
-    value = track.at(event.time_s)
-    if not np.isfinite(value):
-        name = "toe-off" if toe_off else "initial contact"
-        return missing(s.side, s.index, s.ic.time_s, f"{track.points} not all clearly seen at {name}")
-    rate = abs(track.rate_at(event.time_s))
-    random, shared = budget.split_event(event.sigma_s)
-    noise = track.sigma_at(event.time_s)
-    return Sample(s.side, s.index, s.ic.time_s, value, float(np.hypot(noise, rate * random)), rate * shared)
+def at_events(track: Track, stances: Sequence[Stance], budget: ErrorBudget, kind: EventKind) -> list[Sample]:
+    """Values of a track of unfiltered paths at the stances' contacts or toe-offs, one sample for each stance.
 
-
-def at_contact(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
-    """Value at initial contact, between frames, with the contact's time error times the rate of change."""
-    return _at_event(track, s, budget, toe_off=False)
-
-
-def at_toe_off(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
-    """Value at toe-off, between frames, with the toe-off's time error times the rate of change."""
-    return _at_event(track, s, budget, toe_off=True)
+    The event's time error counts by the rate of change around the event, and is random and shared in the
+    shares that ``budget`` gives for the kind.
+    """
+    contact = kind == "initial_contact"
+    events = [s.ic if contact else s.to for s in stances]
+    known = [i for i, e in enumerate(events) if e is not None]
+    read = read_at_events(track, [e.time_s for e in events if e is not None])
+    factor = budget.noise_factor(1.0 / float(np.median(np.diff(track.time_s)))) if len(track.time_s) > 1 else 1.0
+    out = [missing(s.side, s.index, s.ic.time_s, "no toe-off") for s in stances]
+    for j, i in enumerate(known):
+        s, event = stances[i], events[i]
+        if not np.isfinite(read.value[j]) or event is None:
+            name = "initial contact" if contact else "toe-off"
+            why = f"{track.points} not all clearly seen at {name}"
+            out[i] = missing(s.side, s.index, s.ic.time_s, why)
+            continue
+        random, shared = budget.split_event(event.sigma_s, kind)
+        out[i] = Sample(
+            s.side,
+            s.index,
+            s.ic.time_s,
+            float(read.value[j]),
+            float(np.hypot(factor * read.random[j], read.rate * random)),
+            float(np.hypot(factor * read.shared[j], read.rate * shared)),
+        )
+    return out
 
 
 def stance_mean(track: Track, s: Stance, budget: ErrorBudget) -> Sample:
@@ -193,24 +201,24 @@ def _peak(track: Track, s: Stance, t0: float, t1: float, phase: str, *, inside: 
 @attrs.frozen
 class _Spec:
     track: str
-    read: Reader
+    read: Reader | EventKind  # an event: read there, from the unfiltered paths
     method: str
     sign: float = 1.0
     upright: bool = False  # changed by the camera's roll
     foot_zero: bool = False  # rests on the flat foot
 
 
-_CONTACT = "read at initial contact between frames"
+_CONTACT = f"at initial contact, {METHOD}"
 _SPECS: dict[str, _Spec] = {
-    "foot_strike_angle": _Spec("foot", at_contact, f"heel-toe line {_CONTACT}", foot_zero=True),
-    "shank_angle_contact": _Spec("shank", at_contact, f"knee-ankle line {_CONTACT}", upright=True),
-    "knee_flexion_contact": _Spec("knee", at_contact, f"hip, knee and ankle {_CONTACT}"),
-    "thigh_angle_contact": _Spec("thigh", at_contact, f"hip-knee line {_CONTACT}", upright=True),
-    "hip_flexion_contact": _Spec("hip", at_contact, f"thigh against trunk line {_CONTACT}"),
+    "foot_strike_angle": _Spec("foot", "initial_contact", f"heel-toe line {_CONTACT}", foot_zero=True),
+    "shank_angle_contact": _Spec("shank", "initial_contact", f"knee-ankle line {_CONTACT}", upright=True),
+    "knee_flexion_contact": _Spec("knee", "initial_contact", f"hip, knee and ankle {_CONTACT}"),
+    "thigh_angle_contact": _Spec("thigh", "initial_contact", f"hip-knee line {_CONTACT}", upright=True),
+    "hip_flexion_contact": _Spec("hip", "initial_contact", f"thigh against trunk line {_CONTACT}"),
     "ankle_dorsiflexion_contact": _Spec(
-        "ankle", at_contact, f"foot against shank {_CONTACT}", upright=True, foot_zero=True
+        "ankle", "initial_contact", f"foot against shank {_CONTACT}", upright=True, foot_zero=True
     ),
-    "trunk_lean_contact": _Spec("trunk", at_contact, f"hip-shoulder line {_CONTACT}", upright=True),
+    "trunk_lean_contact": _Spec("trunk", "initial_contact", f"hip-shoulder line {_CONTACT}", upright=True),
     "trunk_lean_stance": _Spec("trunk", stance_mean, "hip-shoulder line, mean over stance", upright=True),
     "knee_flexion_peak_stance": _Spec(
         "knee", peak_in_stance(*KNEE_PEAK_WINDOW), "largest knee flexion between 10 and 80 % of stance"
@@ -223,7 +231,7 @@ _SPECS: dict[str, _Spec] = {
         foot_zero=True,
     ),
     "hip_extension_toe_off": _Spec(
-        "thigh", at_toe_off, "hip-knee line read at toe-off between frames", sign=-1.0, upright=True
+        "thigh", "toe_off", f"hip-knee line at toe-off, {METHOD}", sign=-1.0, upright=True
     ),
     "knee_flexion_peak_swing": _Spec(
         "knee", peak_in_swing(0.0, 1.0, inside=True), "largest knee flexion in swing"
@@ -235,11 +243,18 @@ _SPECS: dict[str, _Spec] = {
         upright=True,
         foot_zero=True,
     ),
-    "foot_ahead_of_hip": _Spec("ahead_of_hip", at_contact, f"ankle minus hip of the same leg {_CONTACT}"),
-    "foot_ahead_of_com": _Spec("ahead_of_com", at_contact, f"ankle minus centre of mass {_CONTACT}"),
-    "foot_ahead_of_hip_leg": _Spec("ahead_of_hip", at_contact, f"ankle minus hip of the same leg {_CONTACT}"),
-    "foot_ahead_of_com_leg": _Spec("ahead_of_com", at_contact, f"ankle minus centre of mass {_CONTACT}"),
+    "foot_ahead_of_hip": _Spec("ahead_of_hip", "initial_contact", f"ankle minus hip of the same leg {_CONTACT}"),
+    "foot_ahead_of_com": _Spec("ahead_of_com", "initial_contact", f"ankle minus centre of mass {_CONTACT}"),
+    "foot_ahead_of_hip_leg": _Spec("ahead_of_hip", "initial_contact", f"ankle minus hip of the same leg {_CONTACT}"),
+    "foot_ahead_of_com_leg": _Spec("ahead_of_com", "initial_contact", f"ankle minus centre of mass {_CONTACT}"),
 }
+
+
+def reads_event(key: str) -> bool:
+    """Tell whether a measure of the side view is a value at contact or toe-off, read from unfiltered paths."""
+    return key in _SPECS and isinstance(_SPECS[key].read, str)
+
+
 _FOOT_ZERO_NOTE = "zero is the foot lying flat in mid-stance"
 _KNOWN_ZERO_NOTE = "zero is the flat sole"
 
@@ -249,6 +264,7 @@ def measure_side(
     stances: Sequence[Stance],
     *,
     budget: ErrorBudget,
+    peaks: PlanePaths | None = None,
     runner: Runner | None = None,
     com: ComPath | None = None,
     foot_zero: Mapping[Side, FlatFoot] | None = None,
@@ -257,12 +273,15 @@ def measure_side(
 
     Parameters
     ----------
-    plane : filtered paths of a side view. Angles need no scale; distances in metres do.
+    plane : unfiltered paths of a side view, for values at contact and toe-off (``reads_event`` tells which).
+        Angles need no scale; distances in metres do.
     stances : from ``build_stances``; excluded ones are skipped.
     budget : errors of the film. Landmark noise is that of ``plane`` times the quality factor; the far leg's
         is larger still.
+    peaks : low-passed paths of the same film, for peaks and means over stance and swing: a peak of a noisy
+        path reads too large. Left out, ``plane`` serves for these too.
     runner : chooses the body table.
-    com : centre of mass, if worked out already.
+    com : centre of mass of ``plane``, if worked out already.
     foot_zero : what the heel-toe line reads on a flat foot, when it is known beforehand (its error is then
         part of ``budget.systematic``); else it is taken from the foot in mid-stance.
 
@@ -273,19 +292,22 @@ def measure_side(
     """
     if plane.view != "side":
         raise ValueError(f"measure_side takes a side view, got {plane.view}")
+    smooth = plane if peaks is None else peaks
     path = com if com is not None else whole_body_com(plane, (runner or Runner()).body_table)
-    zeros = {side: foot_zero[side] if foot_zero else flat_foot(plane, stances, side) for side in SIDES}
+    zeros = {side: foot_zero[side] if foot_zero else flat_foot(smooth, stances, side) for side in SIDES}
     far: dict[Side, bool] = {side: plane.near_side is not None and side != plane.near_side for side in SIDES}
-    tracks = {
-        side: side_tracks(
-            plane,
+
+    def tracks_of(paths: PlanePaths, side: Side) -> dict[str, Track]:
+        return side_tracks(
+            paths,
             side,
-            com=path,
+            com=path if paths is plane else None,
             noise=budget.quality_factor * (budget.far_factor if far[side] else 1.0),
             flat_foot_deg=0.0 if zeros[side].reason else zeros[side].angle_deg,
         )
-        for side in SIDES
-    }
+
+    sharp = {side: tracks_of(plane, side) for side in SIDES}
+    calm = sharp if smooth is plane else {side: tracks_of(smooth, side) for side in SIDES}
     legs = {side: leg_length(plane, side) for side in SIDES}
     trunk_method = trunk_points(plane)[2]
     values: list[StrideValue] = []
@@ -303,9 +325,8 @@ def measure_side(
         notes: dict[Side, str] = {}
         for side in SIDES:
             factor = spec.sign / legs[side] if known.unit == "1" else spec.sign
-            one = _side_samples(
-                tracks[side][spec.track], spec, factor, kept(stances, side), budget, zeros[side], legs[side]
-            )
+            track = (sharp if reads_event(key) else calm)[side][spec.track]
+            one = _side_samples(track, spec, factor, kept(stances, side), budget, zeros[side])
             samples += one
             shared[side] = _shared(
                 key, spec, one, budget, zeros[side], far=far[side], leg_m=_leg_m(plane, legs[side])
@@ -339,7 +360,6 @@ def _side_samples(
     stances: Sequence[Stance],
     budget: ErrorBudget,
     zero: FlatFoot,
-    leg: float,
 ) -> list[Sample]:
     if spec.foot_zero and zero.reason is not None:
         return [missing(s.side, s.index, s.ic.time_s, zero.reason) for s in stances]
@@ -347,18 +367,16 @@ def _side_samples(
         return [
             missing(s.side, s.index, s.ic.time_s, "leg length not to be had from the film") for s in stances
         ]
-    out = []
-    for s in stances:
-        one = spec.read(track, s, budget)
-        out.append(
-            attrs.evolve(
-                one,
-                value=one.value * factor,
-                random=one.random * abs(factor),
-                shared=one.shared * abs(factor),
-            )
+    if isinstance(spec.read, str):
+        found = at_events(track, stances, budget, spec.read)
+    else:
+        found = [spec.read(track, s, budget) for s in stances]
+    return [
+        attrs.evolve(
+            one, value=one.value * factor, random=one.random * abs(factor), shared=one.shared * abs(factor)
         )
-    return out
+        for one in found
+    ]
 
 
 def _leg_m(plane: PlanePaths, leg: float) -> float:

@@ -60,11 +60,12 @@ class _Times:
         time loses it.
         """
         random = root_sum_squares(
-            g * self._budget.split_event(self._sigma[k])[0] for k, g in gradient.items()
+            g * self._budget.split_event(self._sigma[k], "toe_off" if k == "to" else "initial_contact")[0]
+            for k, g in gradient.items()
         )
         contact = sum(g for k, g in gradient.items() if k != "to")
-        shared_ic = abs(contact) * self._budget.split_event(self._sigma["ic"])[1]
-        shared_to = abs(gradient.get("to", 0.0)) * self._budget.split_event(self._sigma["to"])[1]
+        shared_ic = abs(contact) * self._budget.split_event(self._sigma["ic"], "initial_contact")[1]
+        shared_to = abs(gradient.get("to", 0.0)) * self._budget.split_event(self._sigma["to"], "toe_off")[1]
         return random, root_sum_squares([shared_ic, shared_to])
 
     def sample(self, value: float, **gradient: float) -> Sample:
@@ -195,7 +196,7 @@ def _cadence(
     step_s, error_per_s = _mean_step(contacts)
     value = 60.0 / step_s
     runs = 1 + sum(a.opposite_ic != b.ic for a, b in itertools.pairwise(steps))
-    random = float(np.mean([budget.split_event(e.sigma_s)[0] ** 2 for _, e in contacts])) ** 0.5
+    random = float(np.mean([budget.split_event(e.sigma_s, e.kind)[0] ** 2 for _, e in contacts])) ** 0.5
     timing = value * random * error_per_s / step_s
     # Left and right steps differ, so the spread that matters is that of pairs: the mean of whole pairs is
     # free of the difference. pairs is free of it.
