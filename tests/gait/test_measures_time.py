@@ -178,6 +178,22 @@ def test_oscillation_of_the_stick_runner():
     assert measured.value > BOB_M
 
 
+def test_unlike_steps_are_not_taken_for_drift():
+    """A runner who stands higher at one foot's contact than at the other's: the range of each step is told as it is."""
+    runner = stick(8)
+    lift = np.zeros_like(runner.xy)
+    lift[..., 1] = 0.02 * np.cos(2 * np.pi * runner.time_s / STRIDE_S)[:, None]
+    stances, _ = build_stances(runner.events)
+    plane = runner.plane(noise=lift)
+    values, _ = measure_times(stances, view="side", budget=ErrorBudget(), plane=plane)
+    height = whole_body_com(plane).xy[:, 1]
+    found = [v for v in values if v.measure == "vertical_oscillation"]
+    assert len(found) >= 14
+    for v in found:
+        step = (runner.time_s >= v.time_s) & (runner.time_s <= v.time_s + STRIDE_S / 2)
+        assert v.value == pytest.approx(np.ptp(height[step]), abs=5e-4)
+
+
 def test_slow_drift_of_the_camera_does_not_change_oscillation():
     runner = stick(8)
     stances, _ = build_stances(runner.events)
