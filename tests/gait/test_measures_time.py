@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from stick_runner import BOB_M, CONTACT_S, STRIDE_S, stick
 
 from midstance.gait.com import whole_body_com
-from midstance.gait.measures_time import cadence_of_steps, measure_times
+from midstance.gait.measures_time import USUAL_CORRECTION_M, cadence_of_steps, measure_times
 from midstance.gait.model import Event, Runner
 from midstance.gait.registry import REGISTRY, keys_for
 from midstance.gait.strides import build_stances
@@ -192,6 +192,28 @@ def test_unlike_steps_are_not_taken_for_drift():
     for v in found:
         step = (runner.time_s >= v.time_s) & (runner.time_s <= v.time_s + STRIDE_S / 2)
         assert v.value == pytest.approx(np.ptp(height[step]), abs=5e-4)
+
+
+def test_a_large_correction_of_the_landmarks_widens_the_oscillation():
+    """Twice and half the usual change by the joint map: the systematic error doubles, and stays."""
+    runner = stick(8)
+    stances, _ = build_stances(runner.events)
+    plane = runner.plane()
+    budget = ErrorBudget(systematic={"vertical_oscillation": 0.005})
+    swing = np.ptp(whole_body_com(plane).xy[:, 1])
+
+    def half_width(change_m):
+        k = 1.0 - change_m / swing  # the whole body bobs a little less
+        level = plane.xy.copy()
+        bob = (whole_body_com(plane).xy[:, 1] - np.mean(whole_body_com(plane).xy[:, 1]))[:, None]
+        level[..., 1] += (k - 1.0) * bob
+        before = attrs.evolve(plane, xy=level)
+        m = measure_times(stances, view="side", budget=budget, plane=plane, uncorrected=before)[1]
+        one = find(m, "vertical_oscillation")
+        return one.high - one.value
+
+    assert half_width(2 * USUAL_CORRECTION_M) == pytest.approx(1.96 * 0.010, rel=0.03)
+    assert half_width(0.5 * USUAL_CORRECTION_M) == pytest.approx(1.96 * 0.005, rel=0.03)
 
 
 def test_slow_drift_of_the_camera_does_not_change_oscillation():
