@@ -427,15 +427,9 @@ def _first_poses(px: Floats, places: Floats, size_px: tuple[int, int], lens: Len
         ideal = empty.undistort(px)
         if not np.isfinite(ideal).all():
             continue
-        try:
-            count, turns, moves, _ = cv2.solvePnPGeneric(
-                flat.reshape(-1, 1, 3), ideal.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
-            )
-        except cv2.error:
-            continue
-        for i in range(count):
-            turn = cv2.Rodrigues(turns[i])[0] @ along
-            move = np.asarray(moves[i], dtype=np.float64).ravel() - turn @ middle
+        for turn, move in _planar_poses(flat, ideal):
+            turn = turn @ along
+            move = move - turn @ middle
             camera = attrs.evolve(empty, rotation=turn, translation=move)
             if camera.position_m[1] <= 0 or camera.rotation[1, 1] >= 0 or (camera.depth(places) <= 0).any():
                 continue
@@ -443,6 +437,28 @@ def _first_poses(px: Floats, places: Floats, size_px: tuple[int, int], lens: Len
             found.append((miss, camera))
     found.sort(key=lambda f: f[0])
     return [camera for _, camera in found[:3]]
+
+
+def _planar_poses(flat: Floats, ideal: Floats) -> list[tuple[Floats, Floats]]:
+    """Return the (at most two) poses of a plane z = 0 seen at ideal picture coordinates: (3, 3) turns and (3,) moves."""
+    shake = 1e-4 * np.resize([1.0, -1.0, -1.0, 1.0, 1.0, 1.0, -1.0, -1.0], ideal.shape)
+    for exact in (True, False):
+        # Seen exactly square on, the closed form divides nothing by nothing: a tenth of a pixel off is start enough.
+        seen = ideal if exact else ideal + shake
+        try:
+            count, turns, moves, _ = cv2.solvePnPGeneric(
+                flat.reshape(-1, 1, 3), seen.reshape(-1, 1, 2), np.eye(3), np.zeros(4), flags=cv2.SOLVEPNP_IPPE
+            )
+        except cv2.error:
+            return []
+        poses = [
+            (np.asarray(cv2.Rodrigues(turns[i])[0], dtype=np.float64), np.asarray(moves[i], dtype=np.float64).ravel())
+            for i in range(count)
+        ]
+        good = [p for p in poses if np.isfinite(p[0]).all() and np.isfinite(p[1]).all()]
+        if good:
+            return good
+    return []
 
 
 def _refine(
