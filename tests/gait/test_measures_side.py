@@ -19,7 +19,7 @@ from stick_runner import (
 )
 
 from midstance.camera.plane import to_plane
-from midstance.gait.measures_side import flat_foot, foot_strike_pattern, measure_side
+from midstance.gait.measures_side import flat_foot, foot_strike_pattern, measure_side, reads_event
 from midstance.gait.model import LANDMARK_INDEX, Scale
 from midstance.gait.registry import REGISTRY, keys_for
 from midstance.gait.strides import build_stances
@@ -169,6 +169,45 @@ def test_far_leg_has_wider_intervals_and_says_so():
     assert far.high - far.low > 1.4 * (near.high - near.low)
     assert "far leg" in far.method
     assert "far leg" not in near.method
+
+
+@pytest.mark.parametrize("key", ["knee_flexion_contact", "knee_flexion_peak_swing", "hip_extension_toe_off"])
+def test_scatter_widens_every_stride_and_averages_out(key):
+    runner = stick(9)
+    stances, _ = build_stances(runner.events)
+    budget = ErrorBudget(scatter={key: 2.0}, systematic={key: 1.0})
+    values, measures = measure_side(runner.plane(near_side=None), stances, budget=budget)
+    own = [v for v in values if v.measure == key and v.side == "left"]
+    assert min(v.high - v.value for v in own) >= 1.96 * np.hypot(2.0, 1.0) - 1e-3
+    mean = find(measures, key, "left")
+    assert mean.high - mean.value < 1.96 * np.hypot(2.0 / np.sqrt(len(own) - 1), 1.0) * 1.25
+
+
+def test_scatter_of_a_length_counts_in_leg_lengths_too():
+    runner = stick(6)
+    stances, _ = build_stances(runner.events)
+    values, _ = measure_side(
+        runner.plane(near_side=None), stances, budget=ErrorBudget(scatter={"foot_ahead_of_hip": 0.02})
+    )
+    leg = (THIGH_M + SHANK_M) * 0.530 / 0.491
+    half = max(v.high - v.value for v in values if v.measure == "foot_ahead_of_hip_leg" and v.stride > 0)
+    assert half == pytest.approx(1.96 * 0.02 / leg, rel=0.15)
+
+
+def test_events_are_read_from_the_sharp_paths_and_peaks_from_the_calm_ones():
+    runner = stick(8)
+    stances, _ = build_stances(runner.events)
+    sharp = runner.plane()
+    lifted = sharp.xy.copy()
+    lifted[:, [LANDMARK_INDEX["left_knee"], LANDMARK_INDEX["right_knee"]], 0] += 0.05
+    both = measure_side(sharp, stances, budget=ErrorBudget(), peaks=attrs.evolve(sharp, xy=lifted))[1]
+    alone = measure_side(sharp, stances, budget=ErrorBudget())[1]
+    for m, n in zip(both, alone, strict=True):
+        if m.value is not None and n.value is not None and "knee" in m.measure:
+            changed = abs(m.value - n.value) > 1.0
+            assert changed != reads_event(m.measure), m.measure
+    assert reads_event("hip_extension_toe_off")
+    assert not reads_event("trunk_lean_stance")
 
 
 def test_camera_roll_widens_angles_from_the_vertical_only():

@@ -3,13 +3,15 @@
 import numpy as np
 import pytest
 
-from midstance.gait.model import Measure
+from midstance.gait.model import Event, Measure
 from midstance.gait.registry import info
 from midstance.gait.symmetry import differences, side_difference, symmetry_angle, symmetry_index
 from midstance.gait.uncertainty import (
     ErrorBudget,
     Sample,
+    at_least,
     effective_n,
+    event_shares,
     missing,
     side_mean,
     stride_values,
@@ -158,6 +160,46 @@ def test_budget_refuses_nonsense():
         ErrorBudget(quality_factor=0.5)
     with pytest.raises(ValueError, match="event_shared"):
         ErrorBudget(event_shared=1.5)
+
+
+def test_share_of_event_errors_is_taken_by_kind():
+    budget = ErrorBudget(event_shared={"initial_contact": 0.64, "toe_off": 0.0})
+    assert budget.split_event(0.01, "initial_contact") == pytest.approx((0.006, 0.008))
+    assert budget.split_event(0.01, "toe_off") == pytest.approx((0.01, 0.0))
+    only_one = ErrorBudget(event_shared={"toe_off": 0.36})
+    assert only_one.split_event(0.01) == pytest.approx((0.01 * np.sqrt(0.5), 0.01 * np.sqrt(0.5)))
+    with pytest.raises(ValueError, match="event_shared"):
+        ErrorBudget(event_shared={"toe_off": 2.0})
+
+
+def test_shares_come_from_what_the_event_finder_says():
+    def event(side, kind, sigma):
+        return Event("side", side, kind, 1.0, 1.0 - 1.96 * sigma, 1.0 + 1.96 * sigma)
+
+    events = [event(s, k, 0.010) for s in ("left", "right") for k in ("initial_contact", "toe_off")]
+    shared = {("left", "initial_contact"): 0.008, ("right", "initial_contact"): 0.006, ("left", "toe_off"): 0.02}
+    shares = event_shares(events, shared)
+    assert shares["initial_contact"] == pytest.approx((0.64 + 0.36) / 2)
+    assert shares["toe_off"] == 1.0  # never more than all of it
+    assert event_shares(events, {}) == {}
+
+
+def test_noise_of_many_frames_counts_by_the_frames_that_err_alone():
+    budget = ErrorBudget(noise_hz=60.0)
+    assert budget.noise_factor(240.0) == pytest.approx(2.0)
+    assert budget.noise_factor(30.0) == 1.0
+    assert ErrorBudget(noise_hz=None).noise_factor(240.0) == 1.0
+    with pytest.raises(ValueError, match="noise_hz"):
+        ErrorBudget(noise_hz=0.0)
+
+
+def test_scatter_from_stride_to_stride_is_the_least_random_error():
+    quiet, loud = samples("left", [10.0, 11.0], random=0.2)[0], samples("left", [10.0], random=2.0)[0]
+    assert at_least(quiet, 1.5).random == 1.5
+    assert at_least(loud, 1.5).random == 2.0
+    assert ErrorBudget(scatter={"knee_flexion_contact": 1.0}, far_factor=1.5).scatter_for(
+        "knee_flexion_contact", far=True
+    ) == pytest.approx(1.5)
 
 
 def test_rolling_shutter_leans_everything_that_moves_through_the_picture():

@@ -18,6 +18,7 @@ from midstance.gait.strides import kept
 from midstance.gait.uncertainty import (
     ErrorBudget,
     Sample,
+    at_least,
     missing,
     not_measurable,
     root_sum_squares,
@@ -122,8 +123,13 @@ def flat_foot(plane: PlanePaths, stances: Sequence[Stance], side: Side) -> FlatF
 Reader = Callable[[Track, Stance, ErrorBudget], Sample]
 
 
-def at_events(track: Track, stances: Sequence[Stance], budget: ErrorBudget, kind: EventKind) -> list[Sample]:
+def at_events(
+    track: Track, stances: Sequence[Stance], budget: ErrorBudget, kind: EventKind, *, scatter: float = 0.0
+) -> list[Sample]:
     """Values of a track of unfiltered paths at the stances' contacts or toe-offs, one sample for each stance.
+
+    ``scatter`` is the least 1-SD error that is new in each stride, in the track's unit; the regression's own counts
+    where it is larger.
 
     The event's time error counts by the rate of change around the event, and is random and shared in the
     shares that ``budget`` gives for the kind.
@@ -147,7 +153,7 @@ def at_events(track: Track, stances: Sequence[Stance], budget: ErrorBudget, kind
             s.index,
             s.ic.time_s,
             float(read.value[j]),
-            float(np.hypot(factor * read.random[j], read.rate * random)),
+            float(np.hypot(max(factor * read.random[j], scatter), read.rate * random)),
             float(np.hypot(factor * read.shared[j], read.rate * shared)),
         )
     return out
@@ -297,17 +303,19 @@ def measure_side(
     zeros = {side: foot_zero[side] if foot_zero else flat_foot(smooth, stances, side) for side in SIDES}
     far: dict[Side, bool] = {side: plane.near_side is not None and side != plane.near_side for side in SIDES}
 
-    def tracks_of(paths: PlanePaths, side: Side) -> dict[str, Track]:
+    def tracks_of(paths: PlanePaths, side: Side, noise: float = 1.0) -> dict[str, Track]:
         return side_tracks(
             paths,
             side,
             com=path if paths is plane else None,
-            noise=budget.quality_factor * (budget.far_factor if far[side] else 1.0),
+            noise=noise * budget.quality_factor * (budget.far_factor if far[side] else 1.0),
             flat_foot_deg=0.0 if zeros[side].reason else zeros[side].angle_deg,
         )
 
     sharp = {side: tracks_of(plane, side) for side in SIDES}
-    calm = sharp if smooth is plane else {side: tracks_of(smooth, side) for side in SIDES}
+    # The stated noise of filtered paths is that of white noise.
+    kept_noise = budget.noise_factor(smooth.rate_hz) if len(smooth.time_s) > 1 else 1.0
+    calm = sharp if smooth is plane else {side: tracks_of(smooth, side, kept_noise) for side in SIDES}
     legs = {side: leg_length(plane, side) for side in SIDES}
     trunk_method = trunk_points(plane)[2]
     values: list[StrideValue] = []
@@ -326,7 +334,8 @@ def measure_side(
         for side in SIDES:
             factor = spec.sign / legs[side] if known.unit == "1" else spec.sign
             track = (sharp if reads_event(key) else calm)[side][spec.track]
-            one = _side_samples(track, spec, factor, kept(stances, side), budget, zeros[side])
+            scatter = _per_unit(key, budget.scatter, budget.scatter_for, far[side], _leg_m(plane, legs[side]))
+            one = _side_samples(track, spec, factor, kept(stances, side), budget, zeros[side], scatter)
             samples += one
             shared[side] = _shared(
                 key, spec, one, budget, zeros[side], far=far[side], leg_m=_leg_m(plane, legs[side])
@@ -360,6 +369,7 @@ def _side_samples(
     stances: Sequence[Stance],
     budget: ErrorBudget,
     zero: FlatFoot,
+    scatter: float,
 ) -> list[Sample]:
     if spec.foot_zero and zero.reason is not None:
         return [missing(s.side, s.index, s.ic.time_s, zero.reason) for s in stances]
@@ -368,9 +378,9 @@ def _side_samples(
             missing(s.side, s.index, s.ic.time_s, "leg length not to be had from the film") for s in stances
         ]
     if isinstance(spec.read, str):
-        found = at_events(track, stances, budget, spec.read)
+        found = at_events(track, stances, budget, spec.read, scatter=scatter / abs(factor))
     else:
-        found = [spec.read(track, s, budget) for s in stances]
+        found = [at_least(spec.read(track, s, budget), scatter / abs(factor)) for s in stances]
     return [
         attrs.evolve(
             one, value=one.value * factor, random=one.random * abs(factor), shared=one.shared * abs(factor)
@@ -382,6 +392,15 @@ def _side_samples(
 def _leg_m(plane: PlanePaths, leg: float) -> float:
     # Without a scale an adult's leg turns a systematic error given in metres into leg lengths well enough.
     return leg if plane.unit == "m" and np.isfinite(leg) else 0.9
+
+
+def _per_unit(
+    key: str, table: Mapping[str, float], look_up: Callable[..., float], far: bool, leg_m: float
+) -> float:
+    """Look a measure's error up; one in leg lengths that isn't there is that of the metres, divided."""
+    if REGISTRY[key].unit == "1" and key not in table:
+        return look_up(key.removesuffix("_leg"), far=far) / leg_m
+    return look_up(key, far=far)
 
 
 def _shared(
@@ -397,11 +416,7 @@ def _shared(
     good = [abs(s.value) for s in samples if s.usable]
     typical = float(np.mean(good)) if good else 0.0
     unit = REGISTRY[key].unit
-    if unit == "1" and key not in budget.systematic:
-        own = budget.systematic_for(key.removesuffix("_leg"), far=far) / leg_m
-    else:
-        own = budget.systematic_for(key, far=far)
-    parts = [own]
+    parts = [_per_unit(key, budget.systematic, budget.systematic_for, far, leg_m)]
     if unit == "deg":
         if spec.upright:
             parts.append(budget.upright_sigma_deg)

@@ -17,6 +17,7 @@ from midstance.gait.uncertainty import (
     Z95,
     ErrorBudget,
     Sample,
+    at_least,
     effective_n,
     interval_half_width,
     missing,
@@ -420,10 +421,12 @@ def _oscillation(
 def _oscillations(
     times: Sequence[_Times], plane: PlanePaths, path: ComPath, budget: ErrorBudget
 ) -> list[Sample]:
-    track = Track(plane.time_s, path.xy[:, 1], path.sigma * budget.quality_factor, "centre of mass")
+    noise = budget.quality_factor * (budget.noise_factor(plane.rate_hz) if len(plane.time_s) > 1 else 1.0)
+    track = Track(plane.time_s, path.xy[:, 1], path.sigma * noise, "centre of mass")
     steps = [t.opposite - t.ic for t in times if t.opposite is not None]
     drift = _Drift(track, 2.0 * float(np.median(steps))) if steps else None
-    return [_oscillation_of(t, track, drift) for t in times]
+    scatter = budget.scatter_for("vertical_oscillation")
+    return [at_least(_oscillation_of(t, track, drift), scatter) for t in times]
 
 
 class _Drift:

@@ -48,6 +48,9 @@ class ErrorBudget:
     systematic : measure key to the error that is the same in every stride, in the measure's unit: where the
         landmark model puts joints, filter, event bias beyond the events' own intervals. Keys that are absent
         have none.
+    scatter : measure key to the least error that is new in every stride, in the measure's unit: what the
+        landmark model's joints stray by from stride to stride, too slowly for a filter to take out. A larger
+        noise of the film's own counts instead. Keys that are absent have none.
     far_factor : the far leg of a side view is partly hidden: its systematic error and landmark noise are this
         much larger.
     quality_factor : multiplies landmark noise, from the film's fitness checks (>= 1).
@@ -70,6 +73,7 @@ class ErrorBudget:
     """
 
     systematic: Mapping[str, float] = attrs.field(factory=dict)
+    scatter: Mapping[str, float] = attrs.field(factory=dict)
     far_factor: float = 1.5
     quality_factor: float = 1.0
     scale_relative_sigma: float = 0.0
@@ -100,6 +104,10 @@ class ErrorBudget:
     def systematic_for(self, key: str, *, far: bool = False) -> float:
         """Return the 1-SD systematic error of a measure, in its unit."""
         return float(self.systematic.get(key, 0.0)) * (self.far_factor if far else 1.0)
+
+    def scatter_for(self, key: str, *, far: bool = False) -> float:
+        """Return the least 1-SD error of a measure that is new in every stride, in its unit."""
+        return float(self.scatter.get(key, 0.0)) * (self.far_factor if far else 1.0)
 
     def split_event(self, sigma_s: float, kind: EventKind = "initial_contact") -> tuple[float, float]:
         """Split an event's 1-SD time error into its random and its shared part, s."""
@@ -180,6 +188,11 @@ class Sample:
     def usable(self) -> bool:
         """True when there is a finite value."""
         return bool(np.isfinite(self.value))
+
+
+def at_least(sample: Sample, random: float) -> Sample:
+    """Return the sample with a random 1-SD error of at least this size."""
+    return attrs.evolve(sample, random=max(sample.random, random))
 
 
 def missing(side: Side, stride: int, time_s: float, reason: str) -> Sample:
