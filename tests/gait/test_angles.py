@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
+from scipy.spatial.transform import Rotation
 
 from midstance.gait import angles
 
@@ -102,6 +104,33 @@ def test_circular_mean_across_the_cut():
     assert angles.circular_mean_deg([350.0, 10.0]) == pytest.approx(0, abs=1e-9)
     assert angles.circular_mean_deg([170.0, -170.0, np.nan]) == pytest.approx(180)
     assert np.isnan(angles.circular_mean_deg([0.0, 180.0]))
+
+
+def test_circular_mean_agrees_with_scipy():
+    rng = np.random.default_rng(7)
+    for middle in (0.0, 90.0, 175.0, -170.0):
+        a = middle + 30 * rng.standard_normal(50)
+        theirs = float(stats.circmean(a, high=180, low=-180))
+        assert float(angles.wrap_deg(angles.circular_mean_deg(a) - theirs)) == pytest.approx(0, abs=1e-9)
+
+
+def test_joint_angles_agree_with_the_included_angle_by_the_dot_product():
+    """180 degrees less arccos of the segments' dot product: what a goniometer reads, without a sign."""
+    rng = np.random.default_rng(8)
+    hip, knee, ankle = rng.normal(size=(3, 500, 2))
+    u, v = hip - knee, ankle - knee
+    cosine = (u * v).sum(axis=1) / np.linalg.norm(u, axis=1) / np.linalg.norm(v, axis=1)
+    included = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    np.testing.assert_allclose(np.abs(angles.knee_flexion(hip, knee, ankle)), 180 - included, atol=1e-5)
+
+
+@pytest.mark.parametrize("turn_deg", [-70.0, -10.0, 35.0])
+def test_segment_angles_agree_with_scipys_rotation(turn_deg):
+    """A hanging segment turned about the axis towards the runner's right, which carries its lower end backwards."""
+    rotated = Rotation.from_euler("z", turn_deg, degrees=True).apply([0.0, -0.4, 0.0])[:2]
+    assert float(angles.shank_angle([0.0, 0.0], rotated)) == pytest.approx(turn_deg, abs=1e-9)
+    foot = Rotation.from_euler("z", turn_deg, degrees=True).apply([0.25, 0.0, 0.0])[:2]
+    assert float(angles.foot_angle([0.0, 0.0], foot)) == pytest.approx(turn_deg, abs=1e-9)
 
 
 coordinate = st.floats(-1, 1)

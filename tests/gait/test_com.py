@@ -5,7 +5,7 @@ import pytest
 from stick_runner import stick
 
 from midstance.gait.com import Segment, body_table, combine, total_mass, whole_body_com
-from midstance.gait.model import LANDMARK_INDEX
+from midstance.gait.model import LANDMARK_INDEX, PlanePaths
 
 
 def test_masses_add_up_to_the_body():
@@ -24,6 +24,81 @@ def test_thigh_and_shank_of_a_standing_man():
     assert shank == pytest.approx(0.31541, abs=5e-6)
     both = combine(np.array([[0, thigh], [0, shank]]), np.array([table["thigh"].mass, table["shank"].mass]))
     assert both[1] == pytest.approx(0.64670, abs=5e-6)
+
+
+# de Leva 1996, table 4 (and the alternative ends of table 5 for "trunk 3"): mass male, female; place male, female
+DE_LEVA = {
+    "head": (0.0694, 0.0668, 0.5976, 0.5894),
+    "trunk": (0.4346, 0.4257, 0.4310, 0.3782),
+    "upper_arm": (0.0271, 0.0255, 0.5772, 0.5754),
+    "forearm": (0.0162, 0.0138, 0.4574, 0.4559),
+    "hand": (0.0061, 0.0056, 0.7900, 0.7474),
+    "thigh": (0.1416, 0.1478, 0.4095, 0.3612),
+    "shank": (0.0433, 0.0481, 0.4395, 0.4352),
+    "foot": (0.0137, 0.0129, 0.4415, 0.4014),
+}
+
+
+def test_every_row_is_that_of_the_table():
+    male, female = body_table("male"), body_table("female")
+    assert set(male) == set(female) == set(DE_LEVA)
+    for key, (mass_m, mass_f, c_m, c_f) in DE_LEVA.items():
+        assert (male[key].mass, male[key].c) == (mass_m, c_m), key
+        assert (female[key].mass, female[key].c) == (mass_f, c_f), key
+
+
+# Winter DA (2009), Biomechanics and Motor Control of Human Movement, 4th ed., table 4.1 (after Dempster): mass, and the
+# centre of mass from the end nearer the trunk; head, arms and trunk ("HAT") from greater trochanter to glenohumeral axis.
+WINTER = {"hat": (0.678, 0.626), "thigh": (0.100, 0.433), "leg": (0.0465, 0.433), "foot": (0.0145, 0.500)}
+
+
+def test_masses_of_winters_table_add_up_too():
+    # trunk, head and neck 0.578 plus two arms of 0.050 make head, arms and trunk; with two legs the whole body
+    assert WINTER["hat"][0] == pytest.approx(0.578 + 2 * 0.050)
+    legs = sum(WINTER[k][0] for k in ("thigh", "leg", "foot"))
+    assert WINTER["hat"][0] + 2 * legs == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("table", ["male", "female", "mean"])
+@pytest.mark.parametrize("swing_deg", [0.0, 25.0])
+def test_two_published_tables_put_the_centre_of_mass_in_the_same_place(table, swing_deg):
+    """de Leva 1996 (this package) against Winter 2009: other bodies, other cuts, within 2.5 % of stature of each other.
+
+    Upright, and with one leg forward and the other back. Heights of the joints: Drillis and Contini's fractions of
+    stature [from memory].
+    """
+    stature = 1.75
+    n = 3
+    xy = np.full((n, 33, 2), np.nan)
+    turn = np.radians(swing_deg)
+
+    def put(name, x, y):
+        xy[:, LANDMARK_INDEX[name]] = (x, y)
+
+    hip_y, thigh, leg, shoulder_y = 0.530 * stature, 0.245 * stature, 0.246 * stature, 0.818 * stature
+    winter = [(WINTER["hat"][0], np.array([0.0, hip_y + WINTER["hat"][1] * (shoulder_y - hip_y)]))]
+    for side, sign in (("left", 1.0), ("right", -1.0)):
+        direction = np.array([sign * np.sin(turn), -np.cos(turn)])
+        hip = np.array([0.0, hip_y])
+        knee, ankle = hip + thigh * direction, hip + (thigh + leg) * direction
+        heel, toe = ankle + np.array([-0.05, -0.06]), ankle + np.array([0.18, -0.06])
+        for name, point in (("hip", hip), ("knee", knee), ("ankle", ankle), ("heel", heel), ("toe", toe)):
+            put(f"{side}_{name}", *point)
+        put(f"{side}_shoulder", 0.0, shoulder_y)
+        put(f"{side}_elbow", 0.0, shoulder_y - 0.186 * stature)
+        put(f"{side}_wrist", 0.0, shoulder_y - 0.332 * stature)
+        put(f"{side}_ear", 0.0, 0.936 * stature)
+        for key, a, b in (("thigh", hip, knee), ("leg", knee, ankle), ("foot", ankle, toe)):
+            mass, c = WINTER[key]
+            winter.append((mass, a + c * (b - a)))
+    usable = np.isfinite(xy).all(axis=2)
+    plane = PlanePaths("side", np.arange(n) / 100, xy, np.full((n, 33), 0.001), usable, "m", None)
+    ours = whole_body_com(plane, table)
+    assert ours.reason is None
+    theirs = sum(m * p for m, p in winter) / sum(m for m, _ in winter)
+    assert float(np.linalg.norm(ours.xy[0] - theirs)) < 0.025 * stature
+    # a person's centre of mass lies at 53 to 59 % of stature, arms hanging: common textbook range, from memory
+    assert swing_deg > 0 or 0.53 < ours.xy[0, 1] / stature < 0.59
 
 
 def test_mean_table_lies_between_the_sexes():

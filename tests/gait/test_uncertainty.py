@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from midstance.gait.model import Event, Measure
 from midstance.gait.registry import info
@@ -83,6 +84,23 @@ def autoregressive(rng, n, r):
     for i in range(1, n):
         x[i] = r * x[i - 1] + np.sqrt(1 - r * r) * rng.standard_normal()
     return x
+
+
+def test_mean_of_one_side_has_scipys_student_interval():
+    """Without any measurement error the interval is the textbook one: scipy.stats.t.interval."""
+    x = np.array([12.1, 14.0, 13.2, 12.7, 15.1, 13.3])
+    left = summarise(KNEE, "side", samples("left", x), shared={}, method="")[0]
+    low, high = stats.t.interval(0.95, len(x) - 1, loc=x.mean(), scale=stats.sem(x))
+    assert (left.low, left.high) == pytest.approx((low, high), abs=1e-9)
+
+
+def test_two_sides_of_unlike_spread_have_welchs_degrees_of_freedom():
+    """The difference of two means: scipy.stats.ttest_ind(equal_var=False) gives the same interval."""
+    rng = np.random.default_rng(9)
+    left, right = 20 + rng.standard_normal(7), 18 + 3 * rng.standard_normal(6)
+    d = side_difference(KNEE, samples("left", left) + samples("right", right))
+    theirs = stats.ttest_ind(left, right, equal_var=False).confidence_interval(0.95)
+    assert (d.low, d.high) == pytest.approx((theirs.low, theirs.high), abs=1e-9)
 
 
 def test_correlated_strides_count_for_less():
