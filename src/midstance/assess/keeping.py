@@ -27,6 +27,8 @@ from midstance.pose.track import RawTrack
 
 KEPT_SCHEMA = 1
 _ARRAYS = tuple(f.name for f in attrs.fields(RawTrack) if f.name != "relocated")
+#: What a damaged file can end in.
+_DAMAGED = (EOFError, OSError, ValueError, KeyError, TypeError, zlib.error, zipfile.BadZipFile)
 
 
 def file_name(view: View) -> str:
@@ -83,6 +85,6 @@ def kept(folder: Path, view: View, sha256: str, settings: Settings, film: Path) 
             arrays = {name: file[name] for name in _ARRAYS}
         raw = RawTrack(**arrays, relocated=int(content["seen"]["raw"]["relocated"]))
         observed = _converter().structure({**content["seen"], "raw": raw}, Observation)
-    except (EOFError, OSError, ValueError, KeyError, TypeError, zlib.error, zipfile.BadZipFile, cattrs.errors.BaseValidationError):
+    except (*_DAMAGED, cattrs.errors.BaseValidationError):
         return None
     return attrs.evolve(observed, info=attrs.evolve(observed.info, path=film))

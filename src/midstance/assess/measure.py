@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import attrs
 import numpy as np
 
@@ -22,7 +24,7 @@ from midstance.gait.com import whole_body_com
 from midstance.gait.curves import stride_curves
 from midstance.gait.events import find_events_report
 from midstance.gait.measures_frontal import measure_frontal
-from midstance.gait.measures_side import FlatFoot, measure_side
+from midstance.gait.measures_side import FlatFoot, measure_side, reads_event
 from midstance.gait.measures_time import measure_times
 from midstance.gait.model import (
     SIDES,
@@ -37,7 +39,7 @@ from midstance.gait.model import (
     StrideValue,
 )
 from midstance.gait.strides import build_stances, kept, stride_label
-from midstance.gait.uncertainty import ErrorBudget
+from midstance.gait.uncertainty import ErrorBudget, event_shares
 from midstance.pose.anatomy import load_map
 from midstance.pose.corrections import Applied, correct_events, left_out_by_hand
 
@@ -47,7 +49,6 @@ CUTOFF_HZ = 20.0
 CUTOFF_OF_RATE = 0.3
 #: Low-pass for peaks and means over stance and swing, Hz: a peak of a noisy path reads too large.
 PEAK_CUTOFF_HZ = 10.0
-PEAK_MARKS = ("_peak", "_stance", "_swing", "_excursion", "step_width", "knee_separation")
 #: Camera roll left, degrees (1 SD): when long edges in the picture gave it, and when nothing did.
 ROLL_SIGMA_DEG = (0.5, 1.5)
 #: Yaw against square that a careful user leaves, degrees (1 SD); engineering choice.
@@ -88,11 +89,6 @@ class FilmMeasures:
 def cutoff_hz(rate_hz: float, highest_hz: float = CUTOFF_HZ) -> float:
     """Return the cut-off used at a landmark rate."""
     return min(highest_hz, CUTOFF_OF_RATE * rate_hz)
-
-
-def is_peak(key: str) -> bool:
-    """Tell whether a measure is a peak or a mean over a phase, read from the smoother paths."""
-    return any(mark in key for mark in PEAK_MARKS)
 
 
 def measure_film(
@@ -150,8 +146,8 @@ def measure_film(
         check_against_cadence(reading.clock, 120.0 / report.stride_period_s, where=where)
     scale, notes = _scale(reading, settings, stances)
     plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
-    smooth = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ), **common)  # type: ignore[arg-type]
     budget = _budget(reading, settings, scale, roll_sigma, min(unsure, 2.0))
+    budget = attrs.evolve(budget, event_shared=event_shares(found, report.shared_sigma_s))
     com = whole_body_com(plane, settings.runner.body_table)
     values, measures = measure_times(
         stances,
@@ -164,16 +160,9 @@ def measure_film(
         ground_fixed=False,
     )
     zeros = {s: model_foot_zero() for s in SIDES}
-    for peaks in (False, True):
-        paths = smooth if peaks else plane
-        if view == "side":
-            mass = None if peaks else com
-            v, m = measure_side(paths, stances, budget=budget, runner=settings.runner, com=mass, foot_zero=zeros)
-        else:
-            v, m = measure_frontal(paths, stances, budget=budget)
-        note = f"paths low-passed at {cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ if peaks else CUTOFF_HZ):.3g} Hz"
-        values += [one for one in v if is_peak(one.measure) == peaks]
-        measures += [attrs.evolve(one, method=f"{one.method}; {note}") for one in m if is_peak(one.measure) == peaks]
+    v, m = _by_view(reading, settings, scale, common, stances, plane, budget, zeros)
+    values += v
+    measures += m
     measures, dropped = _refuse(measures, reading.quality)
     if borrowed is not None:
         measures = [_not_from_here(one, borrowed) if one.measure in FROM_TOE_OFF else one for one in measures]
@@ -194,6 +183,31 @@ def measure_film(
         curves=tuple(curves),
         corrections=(*reading.corrections, *set_right, *left_out),
     )
+
+
+def _by_view(
+    reading: FilmReading,
+    settings: Settings,
+    scale: Scale | None,
+    common: dict[str, Any],
+    stances: list[Stance],
+    plane: PlanePaths,
+    budget: ErrorBudget,
+    zeros: dict[Side, FlatFoot],
+) -> tuple[list[StrideValue], list[Measure]]:
+    """Measure what belongs to the view: angles and distances. Peaks and means come from smoother paths."""
+    joints = reading.joints
+    slow_hz = cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ)
+    smooth = to_plane(joints, scale=scale, cutoff_hz=slow_hz, **common)
+    slow = f"paths low-passed at {slow_hz:.3g} Hz"
+    if reading.view == "side":
+        sharp = to_plane(joints, scale=scale, cutoff_hz=None, **common)
+        values, measures = measure_side(
+            sharp, stances, budget=budget, peaks=smooth, runner=settings.runner, foot_zero=zeros
+        )
+        return values, [m if reads_event(m.measure) else attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
+    values, measures = measure_frontal(smooth, stances, budget=budget)
+    return values, [attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
 
 
 def _without_strides(
