@@ -5,7 +5,7 @@
 Each FOLDER holds ``video.mp4``, ``truth.json`` (with the camera's K, R, t) and ``truth_frames.npz``; ``--truth`` a JSON a film
 with the true measures; ``--cache`` kept landmarks, as for ``fit_anatomy.py`` (with it, the automatic landmarks are judged too).
 The belt's corners are projected with the true camera and moved by 2 px (1 SD) of click error, several times over. True
-contacts are used throughout: only the camera is judged here. "before" is what a film gives without marks: roll from upright or
+contacts are used throughout: only the camera is judged here. "after" has the upright edges of the picture too. "before" is what a film gives without marks: roll from upright or
 level edges of the picture, scale from belt speed and body height. Nothing is fitted here.
 """
 
@@ -20,13 +20,15 @@ from typing import Any
 import numpy as np
 
 import fit_anatomy
-from midstance.camera.ground import SolvedCamera, belt_corners, solve_camera, yaw_of
+from midstance.camera.ground import SolvedCamera, belt_corners, yaw_of
+from midstance.camera.marked import find_camera
+from midstance.camera.marks import FilmMarks
 from midstance.camera.pinhole import Camera
 from midstance.camera.plane import to_plane
 from midstance.camera.rectify import Rectified, depths_from_side, plane_from_feet, rectify
 from midstance.camera.scale import compare_scales, scale_from_belt, scale_from_height
 from midstance.film.picture_checks import picture_roll
-from midstance.film.reader import read_frames
+from midstance.film.reader import probe, read_frames
 from midstance.gait.com import whole_body_com
 from midstance.gait.measures_frontal import measure_frontal
 from midstance.gait.measures_side import FlatFoot, measure_side
@@ -157,7 +159,7 @@ def judge(folder: Path, truth_dir: Path, cache: Path | None, draws: int, zero_de
     view = truth["args"]["view"].split("_")[0]
     direction = {"side": "+x", "side_left": "-x"}.get(truth["args"]["view"])
     mean = json.loads((truth_dir / f"{folder.name}.json").read_text())["mean"]
-    camera = true_camera(truth)
+    camera, info = true_camera(truth), probe(folder / "video.mp4")
     sets: dict[str, tuple[LandmarkPaths, float | None]] = {"true points": (true_joints(folder, truth, view, zero_deg), None)}
     if cache is not None and (cache / f"{folder.name}.npz").is_file():
         raw = fit_anatomy.raw_track(folder, cache)
@@ -191,7 +193,9 @@ def judge(folder: Path, truth_dir: Path, cache: Path | None, draws: int, zero_de
         seen: list[list[float]] = []
         for _ in range(draws):
             marks = belt_corners(corners + rng.normal(0.0, 2.0, (4, 2)), *BELT_M)
-            solved = solve_camera(marks, camera.size_px, view, direction=direction)  # type: ignore[arg-type]
+            given = FilmMarks(view, ground=marks)  # type: ignore[arg-type]
+            solved = find_camera(given, info, direction=direction, paths=paths)
+            assert solved is not None
             values, made = after(paths, solved, stances, cutoff, None)
             if side is not None:
                 for key, e in errors(after(paths, solved, stances, cutoff, side)[0], mean).items():

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from midstance.camera.ground import LENGTH_RELATIVE_SIGMA, PlaneMarks
+from midstance.camera.ground import LENGTH_RELATIVE_SIGMA, SLOPE_SIGMA_DEG, PlaneMarks
 from midstance.camera.pinhole import Lens
 from midstance.errors import OptionError, OutputError
 from midstance.film.frames import Picture
@@ -358,7 +358,7 @@ def board_marks(
     place: Place = "standing",
     direction: str | None = None,
     bar_mm: float | None = None,
-    slope_percent: float = 0.0,
+    slope_percent: float | None = None,
 ) -> PlaneMarks:
     """Turn a found board into marks for ``ground.solve_camera``.
 
@@ -399,7 +399,8 @@ def board_marks(
         CORNER_SIGMA_PX[place],
         length_relative_sigma=LENGTH_RELATIVE_SIGMA if bar_mm is None else 0.5 / size.bar_mm,
         align_sigma_deg=ALIGN_SIGMA_DEG,
-        slope_percent=slope_percent,
+        slope_percent=slope_percent or 0.0,
+        slope_sigma_deg=SLOPE_SIGMA_DEG[0 if slope_percent is not None else 1],
         source=words,
     )
 

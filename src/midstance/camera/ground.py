@@ -32,6 +32,9 @@ from midstance.gait.model import Floats, View
 CLICK_SIGMA_PX = 2.0
 #: 1-SD relative error of a length taken with a tape; engineering choice.
 LENGTH_RELATIVE_SIGMA = 0.005
+#: Rise of belt or ground, 1-SD error, degrees: given, and taken as level (treadmills are often left at a per cent, floors
+#: fall by as much); engineering choice.
+SLOPE_SIGMA_DEG = (0.1, 0.4)
 #: Focal length over the longer side of the picture when nothing is known: main cameras of phones see 55 to 80 degrees
 #: across (0.96 to 0.60), video modes cut a tenth off, and people zoom in; 1 SD of its logarithm. Engineering choice.
 FOCAL_OF_SIDE = 0.85
@@ -64,6 +67,7 @@ class PlaneMarks:
     length_relative_sigma : 1-SD relative error of the lengths in m, the same for all.
     align_sigma_deg : 1-SD error of the plane's direction against the travel (a board laid down by hand), degrees.
     slope_percent : rise of belt or ground along the travel against the level.
+    slope_sigma_deg : its 1-SD error; wider where nobody said what it is.
     source : words for the report, such as "four corners of the belt".
     """
 
@@ -74,6 +78,7 @@ class PlaneMarks:
     length_relative_sigma: float = LENGTH_RELATIVE_SIGMA
     align_sigma_deg: float = 0.5
     slope_percent: float = 0.0
+    slope_sigma_deg: float = SLOPE_SIGMA_DEG[1]
     source: str = "marked points of the ground"
 
     def __attrs_post_init__(self) -> None:
@@ -93,7 +98,7 @@ def belt_corners(
     width_m: float,
     *,
     point_sigma_px: float = CLICK_SIGMA_PX,
-    slope_percent: float = 0.0,
+    slope_percent: float | None = None,
 ) -> PlaneMarks:
     """Marks from the four corners of a belt, mat or other rectangle on the ground.
 
@@ -123,7 +128,8 @@ def belt_corners(
         _rectangle(length_m, width_m),
         "rectangle",
         point_sigma_px,
-        slope_percent=slope_percent,
+        slope_percent=slope_percent or 0.0,
+        slope_sigma_deg=SLOPE_SIGMA_DEG[0 if slope_percent is not None else 1],
         source=f"the four corners of {length_m:g} m × {width_m:g} m of belt or ground",
     )
 
@@ -133,7 +139,7 @@ def ground_points(
     along_across_m: ArrayLike,
     *,
     point_sigma_px: float = CLICK_SIGMA_PX,
-    slope_percent: float = 0.0,
+    slope_percent: float | None = None,
 ) -> PlaneMarks:
     """Marks from (n, 2) px and their (n, 2) places along and across the travel, m, n >= 4.
 
@@ -154,7 +160,8 @@ def ground_points(
         points,
         "signs",
         point_sigma_px,
-        slope_percent=slope_percent,
+        slope_percent=slope_percent or 0.0,
+        slope_sigma_deg=SLOPE_SIGMA_DEG[0 if slope_percent is not None else 1],
         source=f"{len(px)} marked points of the ground",
     )
 
@@ -179,7 +186,7 @@ class SolvedCamera:
     roll_deg, tilt_deg : see ``Camera``; all three against belt or ground.
     *_sigma_deg, focal_relative_sigma : 1 SD.
     focal_source : "given", "told by the marks" or "assumed".
-    slope_deg : rise of the ground along the travel.
+    slope_deg, slope_sigma_deg : rise of the ground along the travel, and 1 SD.
     marks : what it was found from.
     notes : plain sentences for the report.
     """
@@ -197,6 +204,7 @@ class SolvedCamera:
     focal_relative_sigma: float
     focal_source: Literal["given", "told by the marks", "assumed"]
     slope_deg: float
+    slope_sigma_deg: float
     marks: PlaneMarks
     notes: tuple[str, ...]
     _others: tuple[tuple[Camera, Camera], ...]
@@ -306,7 +314,7 @@ def _solved(fit: _Fit, marks: PlaneMarks, view: View, direction: str | None, whe
     shell = SolvedCamera(
         camera, view, direction, fit.residual_px, camera.roll_deg, 0.0, camera.tilt_deg, 0.0,
         yaw_of(camera, view, direction), 0.0, fit.focal_log_sigma, "given",
-        float(np.degrees(np.arctan(marks.slope_percent / 100.0))), marks, (), fit.others,
+        float(np.degrees(np.arctan(marks.slope_percent / 100.0))), marks.slope_sigma_deg, marks, (), fit.others,
     )  # fmt: skip
     if abs(shell.yaw_deg) > MAX_YAW_DEG or abs(camera.roll_deg) > MAX_ROLL_DEG:
         raise OptionError(

@@ -57,7 +57,7 @@ class BoardPlace:
     bar_mm: float | None = None
     paper: str | None = None
     film: Path | None = None
-    slope_percent: float = 0.0
+    slope_percent: float | None = None
 
 
 @attrs.frozen(eq=False)
@@ -149,7 +149,7 @@ def _film(view: View, raw: Any, where: str, folder: Path | None) -> FilmMarks:
 
 def _ground(raw: Any, where: str) -> PlaneMarks:
     if isinstance(raw, list):
-        return _points(raw, where, CLICK_SIGMA_PX, 0.0)
+        return _points(raw, where, CLICK_SIGMA_PX, None)
     if isinstance(raw, dict) and "points" in raw:
         part = _object(raw, where, ("points", "click_sigma_px", "slope_percent"))
         if not isinstance(part["points"], list):
@@ -170,7 +170,7 @@ def _ground(raw: Any, where: str) -> PlaneMarks:
     ))  # fmt: skip
 
 
-def _points(raw: list[Any], where: str, sigma_px: float, slope: float) -> PlaneMarks:
+def _points(raw: list[Any], where: str, sigma_px: float, slope: float | None) -> PlaneMarks:
     keys = ("x_px", "y_px", "x_m", "z_m")
     px, metres = [], []
     for i, one in enumerate(raw):
@@ -303,5 +303,5 @@ def _click(part: Mapping[str, Any], where: str) -> float:
     return _number(part.get("click_sigma_px", CLICK_SIGMA_PX), f"{where}.click_sigma_px", 0.1, 20.0)
 
 
-def _slope(part: Mapping[str, Any], where: str) -> float:
-    return _number(part.get("slope_percent", 0.0), f"{where}.slope_percent", -30.0, 30.0)
+def _slope(part: Mapping[str, Any], where: str) -> float | None:
+    return _number(part["slope_percent"], f"{where}.slope_percent", -30.0, 30.0) if "slope_percent" in part else None

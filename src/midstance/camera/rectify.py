@@ -280,6 +280,7 @@ def _with_errors(paths: LandmarkPaths, solved: SolvedCamera, plane: RunnerPlane,
     if side:
         off = HALF_WIDTH_SIGMA_M
         roll.append(float(np.degrees(np.arctan(off * np.tan(np.radians(turn)) / LEG_M))))
+        roll.append(solved.slope_sigma_deg)
         yaw = solved.yaw_sigma_deg
     else:
         off = DEPTH_SIGMA_M[0] if depths_known else DEPTH_SIGMA_M[1]

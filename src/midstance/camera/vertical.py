@@ -4,9 +4,9 @@ Motion records: the open "camera motion metadata" track (CAMM) that some phones 
 (developers.google.com/streetview/publish/camm-spec): little-endian packets of a reserved and a type number and, for type 3,
 three floats of acceleration in m/s². A camera at rest feels 9.81 m/s² upwards. The axes are those of the device's sensor,
 by the convention of Android: x to the right and y up as one looks at the screen, so also as the main camera sees the scene.
-They may be a quarter turn off the picture, which is taken out since a camera is held upright or across, never in between; that
-they are aligned otherwise is up to the maker, hence the wide error. Read from files made for the tests only: no film of a phone
-was to hand.
+They may be a quarter turn off the picture, which is taken out since a camera is held upright or across, never in between;
+that they are aligned otherwise is up to the maker, hence the wide error. Read from files made for the tests only: no film of
+a phone was to hand.
 
 Edges: upright lines of a scene meet in one vanishing point; where it lies tells roll, and with the focal length tilt.
 """
@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import struct
 from pathlib import Path
-from typing import Any
 
 import attrs
 import av
@@ -35,13 +34,18 @@ MOTION_SIGMA_DEG = 1.0
 #: A camera held nearer to the diagonal than this is neither upright nor across, degrees.
 MOST_ROLL_DEG = 30.0
 MIN_SAMPLES = 20
+#: Kinds of packets and the bytes of their content: orientation, exposure, turning, acceleration, place (three ways),
+#: magnetic field.
+PACKET_BYTES = {0: 12, 1: 8, 2: 12, 3: 12, 4: 24, 5: 24, 6: 56, 7: 12}
+ACCELERATION = 3
 MAX_PACKETS = 200_000
-#: Edges: lean of the lines that count as upright, degrees; fewest lines, and the share of them (by length) that must agree,
-#: or the uprights are those of trees. Chosen on 28 rendered films with known cameras.
+#: Edges: lean of the lines that count as upright, degrees; fewest lines, the share of them (by length) that must agree, and
+#: how well (median), or the uprights are those of trees. Chosen on 28 rendered films with known cameras.
 MOST_LEAN_DEG = 20.0
 MOST_TILT_DEG = 25.0
 MIN_EDGES = 9
 AGREEING_SHARE = 0.85
+MOST_MISS_DEG = 0.5
 #: Least 1-SD errors of roll and tilt, degrees: those left on the same films (0.25 and 0.9 root mean square, most outdoors).
 EDGE_SIGMA_DEG = 0.3
 EDGE_TILT_SIGMA_DEG = 1.0
@@ -88,31 +92,36 @@ def upright_from_motion(path: Path, info: FilmInfo) -> Upright | None:
 
 
 def read_acceleration(path: Path) -> Floats:
-    """Return the (n, 3) accelerations of the film's CAMM track, m/s²; (0, 3) without one."""
-    out: list[tuple[float, float, float]] = []
+    """Return the (n, 3) accelerations of the film's CAMM track, m/s²; (0, 3) without one.
+
+    The track is known by its packets: every one of a data track has the form of a CAMM packet.
+    """
+    packets: dict[int, list[bytes]] = {}
     try:
         container, _ = open_film(path)
         with container:
-            streams = [s for s in container.streams if _tag(s) == "camm"]
+            streams = [s for s in container.streams if s.type == "data"]
             if not streams:
                 return np.zeros((0, 3))
             for i, packet in enumerate(container.demux(streams)):
                 if i >= MAX_PACKETS:
                     break
-                data = bytes(packet)
-                if len(data) >= 16 and struct.unpack_from("<H", data, 2)[0] == 3:
-                    out.append(struct.unpack_from("<3f", data, 4))
+                if packet.size:
+                    packets.setdefault(packet.stream.index, []).append(bytes(packet))
     except (av.error.FFmpegError, OSError, ValueError):
         return np.zeros((0, 3))  # a record that can't be read is no record: the pictures are checked elsewhere
-    found = np.array(out, dtype=np.float64).reshape(-1, 3)
-    return found[np.isfinite(found).all(axis=1)]
+    for data in packets.values():
+        if all(_is_motion(one) for one in data):
+            found = np.array([struct.unpack_from("<3f", one, 4) for one in data if one[2] == ACCELERATION]).reshape(-1, 3)
+            return np.asarray(found[np.isfinite(found).all(axis=1)], dtype=np.float64)
+    return np.zeros((0, 3))
 
 
-def _tag(stream: Any) -> str:
-    try:
-        return str(stream.codec_context.codec_tag if stream.codec_context is not None else stream.codec_tag).strip("\0 ")
-    except (AttributeError, UnicodeDecodeError, ValueError):
-        return ""
+def _is_motion(packet: bytes) -> bool:
+    if len(packet) < 4:
+        return False
+    reserved, kind = struct.unpack_from("<HH", packet, 0)
+    return reserved == 0 and PACKET_BYTES.get(kind) == len(packet) - 4
 
 
 def upright_from_edges(
@@ -158,6 +167,8 @@ def upright_from_edges(
         trust = length / (1.0 + (miss / (1.5 * scale)) ** 2) ** 2
     agreeing = miss < 3.0 * max(EDGE_SIGMA_DEG, float(np.median(miss)))
     agreed = float(length[agreeing].sum())
+    if float(np.median(miss)) > MOST_MISS_DEG:
+        return None
     if int(agreeing.sum()) < MIN_EDGES or agreed < AGREEING_SHARE * float(length.sum()) or agreed < 0.8 * height:
         return None
     # Errors from how well the edges agree, by the curvature of the same sum of squares.
