@@ -271,6 +271,7 @@ def test_films_that_fail_are_named_and_the_exit_code_says_so(tmp_path):
     (tmp_path / "clips" / "a_no_truth").mkdir()
     (tmp_path / "clips" / "a_no_truth" / "video.mp4").write_bytes(b"")
     (tmp_path / "clips" / "nothing").mkdir()
+    film_folder(tmp_path / "clips" / ".unfinished", figure())
     report = run_validate(clips=tmp_path / "clips", progress=silent)
     assert report.exit_code == 2
     got = json.loads(report.to_json())

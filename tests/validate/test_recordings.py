@@ -350,3 +350,22 @@ def test_joint_angles_beside_a_recording(tmp_path):
     shutil.copy(DATA / "README.md", folder / "r_joint_angles.npz")
     with pytest.raises(MidstanceError, match="can't be read as an npz file"):
         read_folder(folder)
+
+
+def test_a_fault_of_the_program_is_named_and_the_rest_goes_on(monkeypatch):
+    from midstance.validate import recordings_check
+
+    recordings, _, _ = read_folder(DATA)
+    whole = recordings_check.find_events_report
+
+    def find(paths, **options):
+        if paths.time_s is recordings[0].time_s:
+            raise ZeroDivisionError("of zero")
+        return whole(paths, **options)
+
+    monkeypatch.setattr(recordings_check, "find_events_report", find)
+    got = check_recordings(recordings, silent, rates_hz=(), noises_mm=())
+    assert got["failed"] == [
+        {"name": recordings[0].name, "message": "a fault of the program: ZeroDivisionError: of zero"}
+    ]
+    assert list(got["runners"]) == [recordings[1].runner]

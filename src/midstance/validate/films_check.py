@@ -17,6 +17,7 @@ from midstance.assess.measure import FilmMeasures, measure_film
 from midstance.assess.reading import read_film
 from midstance.assess.settings import Settings
 from midstance.errors import MidstanceError, OptionError
+from midstance.film.reader import probe
 from midstance.gait.model import SIDES, Runner, Side, View
 from midstance.gait.registry import REGISTRY
 from midstance.validate.events_check import PAIR_S, Rows, Truth, both_kinds, contact_time, coverage, judge
@@ -29,6 +30,12 @@ Progress = Callable[[str, float], None]
 #: Films that the bar of 120 frames a second and more applies to.
 FAST_HZ = 119.0
 GROUPS: dict[str, tuple[View, ...]] = {"side": ("side",), "rear and front": ("rear", "front")}
+
+
+#: The stage of reading a film that takes nearly all the time, as its progress calls it.
+LONGEST_STAGE = "following the runner"
+#: A film that plays so many times slower than it was captured is slow motion.
+SLOWED = 1.5
 
 
 @attrs.frozen(eq=False)
@@ -82,7 +89,9 @@ def find_films(folder: Path) -> list[Path]:
     """
     try:
         films = sorted(
-            p for p in folder.iterdir() if p.is_dir() and ((p / "truth.json").exists() or (p / "video.mp4").exists())
+            p
+            for p in folder.iterdir()
+            if p.is_dir() and p.name[0] != "." and any((p / part).exists() for part in ("truth.json", "video.mp4"))
         )
     except OSError as error:
         raise OptionError(
@@ -137,11 +146,13 @@ def check_films(
     """
     done: list[FilmErrors] = []
     failures: list[Failure] = []
-    for i, item in enumerate(films):
+    for item in films:
         name = item.name
+        progress(name, 0.0)
 
-        def tell(stage: str, share: float, i: int = i, name: str = name) -> None:
-            progress(f"{name}: {stage}", (i + min(max(share, 0.0), 1.0)) / len(films))
+        def tell(stage: str, share: float, name: str = name) -> None:
+            if stage == LONGEST_STAGE:
+                progress(name, 0.98 * min(max(share, 0.0), 1.0))
 
         try:
             film = item if isinstance(item, Film) else Film(name, item / "video.mp4", read_truth(item))
@@ -150,7 +161,7 @@ def check_films(
             failures.append(Failure(name, error.message()))
         except Exception as error:  # whatever one film does, the others are to be judged
             failures.append(Failure(name, f"a fault of the program: {type(error).__name__}: {error}"))
-        progress(name, (i + 1) / len(films))
+        progress(name, 1.0)
     return _data(done, failures)
 
 
@@ -158,6 +169,9 @@ def check_film(film: Film, progress: Progress, landmark_rate_hz: float | None = 
     """Measure one film and hold it against its truth."""
     t = film.truth
     options: dict[str, Any] = {} if landmark_rate_hz is None else {"landmark_rate_hz": landmark_rate_hz}
+    stored = float(probe(film.video).average_fps)
+    if t.fps > SLOWED * stored:
+        options["capture_fps"] = t.fps  # slow motion: somebody who filmed it knows the rate
     settings = Settings(
         films={t.view: film.video},
         speed_mps=t.speed_mps,

@@ -67,26 +67,34 @@ def check_recordings(
     total = len(recordings) * (2 + len(pairs))
     done = 0
 
-    def step(what: str) -> None:
+    def step() -> None:
         nonlocal done
         done += 1
-        progress(what, done / total)
+        progress("recordings against force", min(done / total, 1.0))
 
     models = {rec.name: model_for(rec) for rec in recordings}
     recorded = Rows()
     notes: list[str] = []
+    faults = list(failures)
+    good: list[Recording] = []
     for rec in recordings:
-        report = find_events_report(plane_paths(rec), model=models[rec.name][0], source="markers")
+        try:
+            report = find_events_report(plane_paths(rec), model=models[rec.name][0], source="markers")
+        except Exception as error:  # whatever one recording does, the others are to be judged
+            faults.append(Failure(rec.name, f"a fault of the program: {type(error).__name__}: {error}"))
+            continue
+        good.append(rec)
         recorded += judge(truth_of(rec), report.events, float(rec.time_s[0]), float(rec.time_s[-1]))
         notes += [f"{rec.name}: {note}" for note in (*rec.notes, *report.notes)]
-        step("events against force")
+        step()
+    recordings = good
     rules = {p.name: Rows() for p in PUBLISHED}
     for rec in recordings:
         for name, events in rule_events(plane_paths(rec)).items():
             rules[name] += judge(
                 truth_of(rec), events, float(rec.time_s[0]), float(rec.time_s[-1]), pair_s=RULE_PAIR_S
             )
-        step("published rules")
+        step()
     conditions: list[tuple[float, float, Rows]] = []
     for rate, noise in pairs:
         rows = Rows()
@@ -94,12 +102,12 @@ def check_recordings(
             paths = plane_paths(rec, rate_hz=rate, noise_m=noise / 1e3)
             report = find_events_report(paths, model=models[rec.name][0], source="markers")
             rows += judge(truth_of(rec), report.events, float(paths.time_s[0]), float(paths.time_s[-1]))
-            step(f"{rate:g} a second, {noise:g} mm noise")
+            step()
         conditions.append((rate, noise, rows))
     return {
         **_data(recordings, models, recorded, rules, conditions, angle_rows(recordings)),
         "notes": notes,
-        "failed": [attrs.asdict(f) for f in failures],
+        "failed": [attrs.asdict(f) for f in faults],
         "skipped_files": list(skipped),
     }
 
