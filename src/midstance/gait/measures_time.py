@@ -57,24 +57,30 @@ class _Times:
         }
         self._budget = budget
 
-    def errors(self, **gradient: float) -> tuple[float, float]:
-        """Random and shared 1-SD errors of a value that has the given derivatives by event time.
+    def errors(self, **gradient: float) -> tuple[float, float, float]:
+        """Random, shared and opposed 1-SD errors of a value that has the given derivatives by event time.
 
-        The shared error of contacts is one error for both feet, that of toe-offs another: a step or stride
-        time loses it.
+        What all contacts of a foot have in common is partly the same for both feet, partly each foot's own. With
+        h and t the derivatives by this foot's and by the other foot's contacts, the error is (h + t) times what the
+        feet have in common plus (h - t) times half of their difference, and the latter has the opposite sign on the
+        other side. So a stride time loses it all, a step time loses what is common, and the mean of left and right
+        step times the rest too. Toe-offs have an error of their own.
         """
         random = root_sum_squares(
             g * self._budget.split_event(self._sigma[k], "toe_off" if k == "to" else "initial_contact")[0]
             for k, g in gradient.items()
         )
-        contact = sum(g for k, g in gradient.items() if k != "to")
-        shared_ic = abs(contact) * self._budget.split_event(self._sigma["ic"], "initial_contact")[1]
+        here, there = gradient.get("ic", 0.0) + gradient.get("next", 0.0), gradient.get("opposite", 0.0)
+        common = self._budget.split_event(self._sigma["ic"], "initial_contact")[1]
+        half_own = 0.5 * self._budget.event_foot_share
+        shared_ic = abs(here + there) * common * float(np.sqrt(1.0 - half_own))
+        opposed = abs(here - there) * common * float(np.sqrt(half_own))
         shared_to = abs(gradient.get("to", 0.0)) * self._budget.split_event(self._sigma["to"], "toe_off")[1]
-        return random, root_sum_squares([shared_ic, shared_to])
+        return random, root_sum_squares([shared_ic, shared_to]), opposed
 
     def sample(self, value: float, **gradient: float) -> Sample:
-        random, shared = self.errors(**gradient)
-        return Sample(self.stance.side, self.stance.index, self.ic, value, random, shared)
+        random, shared, opposed = self.errors(**gradient)
+        return Sample(self.stance.side, self.stance.index, self.ic, value, random, shared, opposed=opposed)
 
     def missing(self, reason: str) -> Sample:
         return missing(self.stance.side, self.stance.index, self.ic, reason)
@@ -219,7 +225,7 @@ def _cadence(
     )
     samples = []
     for s, t in zip(steps, times, strict=True):
-        random, _ = _Times(s, budget).errors(ic=-1.0, opposite=1.0)
+        random = _Times(s, budget).errors(ic=-1.0, opposite=1.0)[0]
         samples.append(Sample(s.side, s.index, s.ic.time_s, 60.0 / t, 60.0 / t**2 * random, 0.0))
     values = stride_values(known, view, samples, _both_sides(value * budget.rate_relative_sigma))
     return values, [measure]

@@ -14,6 +14,10 @@ from midstance.gait.uncertainty import Z95, Sample, interval_half_width, side_me
 #: Frontal angles that the camera's roll changes, with opposite sign on the two sides.
 ROLL_OPPOSED = frozenset({"pelvic_drop_peak", "trunk_side_lean_peak"})
 
+#: Measures whose error is mostly of opposite sign on the two sides: contacts of one foot called later than the other's
+#: make one step long and the other short.
+CONTACT_OPPOSED = frozenset({"step_time", "step_length"})
+
 #: Lengths that one side camera sees at two depths, near and far leg: their difference is mostly parallax.
 NEAR_AND_FAR_LENGTHS = frozenset({"foot_ahead_of_hip", "foot_ahead_of_com"})
 
@@ -73,14 +77,16 @@ def side_difference(
     """Left minus right with a 95 % interval, or None where a side can't be measured.
 
     Shared errors of the two sides are *not* assumed to cancel: near and far leg, or left and right joint, are
-    seen differently. An opposed error (camera roll in rear and front view) counts twice.
+    seen differently. An opposed error (camera roll in rear and front view, contacts of one foot called later than the
+    other's) counts twice.
     """
     systematic = shared or {}
     left = side_mean([s for s in samples if s.side == "left"], systematic.get("left", 0.0))
     right = side_mean([s for s in samples if s.side == "right"], systematic.get("right", 0.0))
     if left is None or right is None:
         return None
-    error = float(np.sqrt(left.shared**2 + right.shared**2 + (2.0 * opposed) ** 2))
+    both = (left.opposed + right.opposed) ** 2 + (2.0 * opposed) ** 2
+    error = float(np.sqrt(left.shared**2 + right.shared**2 + both))
     half = interval_half_width([(left.variance, left.dof), (right.variance, right.dof)], error)
     difference = left.mean - right.mean
     index = None
@@ -114,7 +120,7 @@ def differences(measures: Sequence[Measure], *, roll_sigma_deg: float = 0.0) -> 
     same lengths in leg lengths are, since each is divided by its own leg.
 
     The intervals of the two sides are added in squares. Those of frontal angles hold the roll once each, so
-    twice its square is added to make it four times.
+    twice its square is added to make it four times. Those of steps are added as they are.
     """
     by_key = {(m.measure, m.side): m for m in measures if m.value is not None}
     out = []
@@ -129,6 +135,8 @@ def differences(measures: Sequence[Measure], *, roll_sigma_deg: float = 0.0) -> 
         known = info(key)
         extra = 2.0 * (Z95 * roll_sigma_deg) ** 2 if key in ROLL_OPPOSED else 0.0
         half = float(np.sqrt((left.high - left.value) ** 2 + (right.high - right.value) ** 2 + extra))
+        if key in CONTACT_OPPOSED:
+            half = (left.high - left.value) + (right.high - right.value)
         difference = left.value - right.value
         index = None
         if known.ratio_scale and left.value > 0 and right.value > 0:
