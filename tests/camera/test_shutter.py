@@ -111,13 +111,15 @@ def test_the_stored_top_is_read_first_however_the_picture_is_turned(turn, sign, 
 def test_an_unknown_readout_is_shorter_than_the_time_between_pictures(fps):
     readout = readout_of(0, fps)
     assert readout.source == "unknown"
-    assert readout.seconds + 1.5 * readout.sigma_s <= 1.0 / fps + 1e-9
-    assert 0 < readout.sigma_s < readout.seconds
+    assert readout.seconds + readout.sigma_s <= 1.0 / fps + 1e-9
+    assert 0 < readout.seconds <= 2.1 * readout.sigma_s  # none at all is possible too
 
 
 def test_what_was_found_is_used_unless_something_was_given():
     assert readout_of(0, 60, found=(0.012, 0.001)).seconds == 0.012
     assert readout_of(0, 60, found=(0.012, 0.001), given_s=0.009).seconds == 0.009
+    assert readout_of(0, 120, found=(0.004, 0.005)).source == "unknown"  # less sure than what is usual
+    assert readout_of(0, 120, found=(-0.006, 0.003)).seconds == -0.006  # but it speaks against the usual direction
 
 
 def test_columns_read_one_after_the_other_make_nobody_lean():

@@ -46,7 +46,8 @@ class CameraMotion:
     moved_share : middle of the picture: largest distance within 0.25 s (95th percentile), share of the picture's height.
     travel_share : how far near and far surroundings move apart, as a share of how far they move.
     readout_s, readout_sigma_s : time to read out a picture found from how the surroundings shear with the camera's own
-        motion, s, and its 1-SD error; None when the camera moved too little to tell.
+        motion, s, and its 1-SD error; None when the camera moved too little to tell. + from top to bottom of the upright
+        picture, or from left to right where ``readout_axis`` is 0.
     uprights : (m, 3) real time, lean of upright edges in the middle of the picture (degrees, clockwise +) and its spread.
     """
 
@@ -67,6 +68,7 @@ class CameraMotion:
     travel_share: float
     readout_s: float | None = None
     readout_sigma_s: float | None = None
+    readout_axis: int = 1
     uprights: Floats = attrs.field(factory=lambda: np.empty((0, 3)))
 
     def __attrs_post_init__(self) -> None:

@@ -22,8 +22,9 @@ READOUT_S = (0.0, 0.042)
 #: Read-out time of an unknown camera and its 1-SD error, s: between 8 and 30 ms [from memory], but never longer than the
 #: time between two pictures, of which it takes the share below. Its direction is that of the stored picture, top to
 #: bottom, in nearly all cameras [from memory]: its effect has a known sign but not a known size.
-USUAL_READOUT_S, USUAL_READOUT_SIGMA_S = 0.016, 0.006
-USUAL_SHARE, USUAL_SHARE_SIGMA = 0.65, 0.20
+#: The errors leave room for a picture taken all at once.
+USUAL_READOUT_S, USUAL_READOUT_SIGMA_S = 0.016, 0.008
+USUAL_SHARE, USUAL_SHARE_SIGMA = 0.65, 0.32
 
 
 @attrs.frozen
@@ -68,7 +69,8 @@ def readout_of(
     rotation_deg : of the film (``FilmInfo``): the clockwise turn that makes the stored picture upright.
     capture_fps : pictures taken in a second of real time: each is read before the next one.
     given_s : time that the user gave; it wins.
-    found : signed time along the upright picture and its 1-SD error (``CameraMotion.readout_s``), s.
+    found : signed time along the upright picture and its 1-SD error (``CameraMotion.readout_s``), s; used where it is surer
+        than what is usual, or speaks against it.
 
     Notes
     -----
@@ -80,15 +82,14 @@ def readout_of(
     sign = {0: 1.0, 90: -1.0, 180: -1.0, 270: 1.0}[rotation_deg % 360]
     if given_s is not None:
         return Readout(sign * given_s, 0.05 * given_s, axis, "given")
-    if found is not None:
-        return Readout(found[0], found[1], axis, "found from how the surroundings shear")
     interval_s = 1.0 / capture_fps
-    return Readout(
-        sign * min(USUAL_READOUT_S, USUAL_SHARE * interval_s),
-        min(USUAL_READOUT_SIGMA_S, USUAL_SHARE_SIGMA * interval_s),
-        axis,
-        "unknown",
-    )
+    usual_s = sign * min(USUAL_READOUT_S, USUAL_SHARE * interval_s)
+    usual_sigma_s = min(USUAL_READOUT_SIGMA_S, USUAL_SHARE_SIGMA * interval_s)
+    if found is not None and (
+        found[1] < usual_sigma_s or abs(found[0] - usual_s) > 2.0 * np.hypot(found[1], usual_sigma_s)
+    ):
+        return Readout(found[0], found[1], axis, "found from how the surroundings shear")
+    return Readout(usual_s, usual_sigma_s, axis, "unknown")
 
 
 def row_offsets_s(xy: Floats, readout: Readout, size_px: tuple[int, int]) -> Floats:
