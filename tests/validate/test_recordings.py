@@ -193,8 +193,8 @@ def test_what_is_unknown_is_tolerated(tmp_path):
     v = contents()
     for key in ("strike_right", "speed_mps", "mass_kg", "height_cm"):
         v.pop(key, None)
-    v["strike_left"] = np.array("sideways")
-    v["contact_side"] = np.where(v["contact_side"] == "R", "right", "left")
+    v["strike_left"] = np.array(b"sideways")
+    v["contact_side"] = np.where(v["contact_side"] == "R", "right", "left").astype(bytes)
     toe = v.pop("R_MT2_m")
     v["R_MT1_m"], v["R_MT5_m"] = toe - np.array([0.0, 0.0, 0.03]), toe + np.array([0.0, 0.0, 0.03])
     got = check_recordings(read_folder(folder_of(tmp_path / "d", odd=v))[0], silent, rates_hz=(), noises_mm=())

@@ -160,7 +160,7 @@ def make_recording(
             if used != POINT_MARKERS[point][0][0]:
                 notes.append(f"{side} {point} from {used}")
     on, off = _numbers(values, "contact_on_s", fault), _numbers(values, "contact_off_s", fault)
-    feet = [str(s)[:1].upper() for s in np.asarray(values["contact_side"]).ravel()]
+    feet = [str(s)[:1].upper() for s in np.asarray(values["contact_side"]).astype(str).ravel()]
     if not on.ndim == off.ndim == 1 or not len(on) == len(off) == len(feet):
         raise fault(
             f"{on.size} contact_on_s, {off.size} contact_off_s and {len(feet)} contact_side don't go together",
@@ -210,9 +210,8 @@ def _number(values: Mapping[str, Any], key: str) -> float | None:
 
 
 def _strike(value: Any) -> str:
-    text = (
-        "" if value is None else str(np.asarray(value).ravel()[0] if np.asarray(value).size else "").strip().lower()
-    )
+    words = np.asarray("" if value is None else value).astype(str).ravel()
+    text = str(words[0]).strip().lower() if len(words) else ""
     return next((s for s in STRIKES if text.startswith(s)), UNKNOWN)
 
 

@@ -113,9 +113,9 @@ def events_section(d: dict[str, Any]) -> Section:
     tables.append(
         Table(
             f"Published rules on the same paths, as recorded, ms ({force})",
-            (*COLUMNS[:7], "median, bias taken off", "95 %, bias taken off"),
+            (*COLUMNS[:7], "median*", "95 % within*"),
             tuple(rules),
-            "Plain versions, figures on these paths and not those of the papers. "
+            "* with the rule's own bias taken off. Plain versions, figures on these paths and not those of the papers. "
             + "; ".join(
                 f"{name}: {r['source']}, made for {r['made_for']}, rule {r['rule_known']}"
                 for name, r in d["published_rules"].items()
