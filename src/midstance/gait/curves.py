@@ -2,8 +2,9 @@
 stride.
 
 A ``Track`` is one quantity of one leg through the film, with its noise and the frames where it may be read.
-All measures of angles and distances are read off tracks, and the curves of the report are the same tracks
-stretched to 0-100 % of the stride, so that a curve and a number can't disagree.
+All measures of angles and distances are read off tracks, and the curves of the report are such tracks stretched to
+0-100 % of the stride. Curves are drawn from low-passed paths; values at contact and toe-off come from unfiltered ones
+(``at_events``) and may differ from the curve there by a degree or two, where an angle turns sharply.
 """
 
 from __future__ import annotations
