@@ -39,7 +39,7 @@ from midstance.gait.model import (
     StrideValue,
 )
 from midstance.gait.strides import build_stances, kept, stride_label
-from midstance.gait.uncertainty import ErrorBudget, event_shares
+from midstance.gait.uncertainty import ErrorBudget
 from midstance.pose.anatomy import load_map
 from midstance.pose.corrections import Applied, correct_events, left_out_by_hand
 
@@ -147,8 +147,10 @@ def measure_film(
     scale, notes = _scale(reading, settings, stances)
     plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
     budget = _budget(reading, settings, scale, roll_sigma, min(unsure, 2.0))
-    budget = attrs.evolve(budget, event_shared=event_shares(found, report.shared_sigma_s))
+    budget = attrs.evolve(budget, event_shared=report.shared_share or 0.5)
     com = whole_body_com(plane, settings.runner.body_table)
+    rate_hz = cutoff_hz(joints.rate_hz)
+    uncorrected = to_plane(reading.cleaned.paths, scale=scale, cutoff_hz=rate_hz, **common)  # type: ignore[arg-type]
     values, measures = measure_times(
         stances,
         view=view,
@@ -157,6 +159,7 @@ def measure_film(
         runner=settings.runner,
         plane=plane,
         com=com,
+        uncorrected=uncorrected,
         ground_fixed=False,
     )
     zeros = {s: model_foot_zero() for s in SIDES}
