@@ -67,15 +67,16 @@ def test_known_lens_is_used_and_fixes_the_focal_length():
     assert np.abs(blind.camera.position_m - camera.position_m).max() > 0.05
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["side", "rear"])
 def test_stated_errors_hold_the_truth_as_often_as_they_should(name):
-    """200 times four clicks with 2 px error: 95 % intervals hold roll, tilt, turn and log focal in 90 to 99 % of them."""
+    """100 times four clicks with 2 px error: 95 % intervals hold roll, tilt, turn and log focal in 88 % of them or more."""
     view, direction, place = SEEN_FROM[name]
     camera = shown(place)
     truth = np.array([camera.roll_deg, camera.tilt_deg, yaw_of(camera, view, direction), np.log(camera.focal_px)])
     rng = np.random.default_rng(1)
     inside = []
-    for _ in range(200):
+    for _ in range(100):
         marks = belt_corners(camera.project(BELT) + rng.normal(0, 2.0, (4, 2)), *BELT_M)
         marks = attrs.evolve(marks, align_sigma_deg=0.0, length_relative_sigma=1e-6)
         s = solve_camera(marks, SIZE, view, direction=direction)
@@ -83,7 +84,8 @@ def test_stated_errors_hold_the_truth_as_often_as_they_should(name):
         sigma = [s.roll_sigma_deg, s.tilt_sigma_deg, s.yaw_sigma_deg, s.focal_relative_sigma]
         inside.append(np.abs(error) < 1.96 * np.array(sigma))
     share = np.mean(inside, axis=0)
-    assert ((share >= 0.90) & (share <= 0.995)).all(), share
+    assert (share >= 0.88).all(), share
+    assert share.mean() < 0.99, share  # nor are they needlessly wide
 
 
 def test_a_view_that_cannot_tell_the_focal_length_falls_back_to_a_phone_and_says_so():

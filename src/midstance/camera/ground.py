@@ -444,7 +444,7 @@ def _first_poses(px: Floats, places: Floats, size_px: tuple[int, int], lens: Len
             miss = float(np.mean(np.square(camera.project(places) - px)))
             found.append((miss, camera))
     found.sort(key=lambda f: f[0])
-    return [camera for _, camera in found[:3]]
+    return [camera for _, camera in found[:2]]
 
 
 def _planar_poses(flat: Floats, ideal: Floats) -> list[tuple[Floats, Floats]]:
