@@ -6,11 +6,11 @@ import pytest
 from rendered import rendered
 
 from midstance.camera.plane import to_plane
-from midstance.gait.measures_frontal import measure_frontal
+from midstance.gait.measures_frontal import ON_PELVIS, measure_frontal, pelvis_line
 from midstance.gait.model import LANDMARK_INDEX, Event, LandmarkPaths, Scale, State
 from midstance.gait.registry import keys_for
 from midstance.gait.strides import build_stances
-from midstance.gait.uncertainty import ErrorBudget
+from midstance.gait.uncertainty import ErrorBudget, Sample
 
 STEP_S, CONTACT_S, RATE = 0.36, 0.25, 120.0
 PX = 300.0
@@ -65,7 +65,12 @@ def assess(view="rear", budget=None, marks=None, **plane):
     paths = to_plane(
         marks if marks is not None else made, scale=Scale(1 / PX, 0.01, "known"), cutoff_hz=None, **plane
     )
-    return measure_frontal(paths, stances, budget=budget or ErrorBudget())
+    return measure_frontal(paths, stances, budget=budget or ErrorBudget(), pelvis=marked(paths))
+
+
+def marked(paths, sigma=0.0):
+    """The hips of the invented runner as if they were stickers on the pelvis."""
+    return pelvis_line(paths.time_s, paths.point("left_hip"), paths.point("right_hip"), sigma, "stickers")
 
 
 @pytest.mark.parametrize("view", ["rear", "front"])
@@ -81,6 +86,39 @@ def test_known_runner_from_behind_and_in_front(view):
         bend = np.degrees(np.arctan2(-thigh[0], -thigh[1]) - np.arctan2(-shank[0], -shank[1]))
         assert find(measures, "knee_frontal_angle_peak", side).value == pytest.approx(bend, abs=0.3)
         assert find(measures, "hip_adduction_peak", side).value > DROP_DEG
+        inward = np.degrees(np.arctan2(-thigh[0], -thigh[1]))
+        assert find(measures, "thigh_adduction_peak", side).value == pytest.approx(inward, abs=0.3)
+
+
+def test_without_marks_the_pelvis_is_not_measurable():
+    made, stances = film()
+    paths = to_plane(made, scale=Scale(1 / PX, 0.01, "known"), cutoff_hz=None)
+    values, measures = measure_frontal(paths, stances, budget=ErrorBudget())
+    for key in ON_PELVIS:
+        assert "stickers on the pelvis" in find(measures, key).reason
+    assert not {v.measure for v in values} & ON_PELVIS
+    assert find(measures, "thigh_adduction_peak").value is not None
+
+
+def test_samples_from_stickers_make_the_rearfoot_measurable():
+    made, stances = film()
+    paths = to_plane(made, cutoff_hz=None)
+    given = {"rearfoot_eversion_peak": [Sample(s.side, s.index, s.ic.time_s, 8.0, 0.5) for s in stances]}
+    _, measures = measure_frontal(paths, stances, budget=ErrorBudget(), rearfoot=given)
+    assert find(measures, "rearfoot_eversion_peak", "left").value == pytest.approx(8.0)
+    assert "stickers" in find(measures, "rearfoot_inversion_contact").reason
+
+
+def test_steps_that_cross_over_are_counted():
+    made, _ = film()
+    xy = made.xy.copy()
+    for side, s in (("left", -1.0), ("right", 1.0)):
+        xy[:, LANDMARK_INDEX[f"{side}_ankle"], 0] = 640 - s * 0.01 * PX
+    _, measures = assess(marks=attrs.evolve(made, xy=xy))
+    width = find(measures, "step_width")
+    assert width.value == pytest.approx(-0.02, abs=1e-6)
+    n = width.n
+    assert f"{n} of {n} steps cross over" in width.method
 
 
 def test_rearfoot_needs_stickers():
@@ -114,6 +152,7 @@ def test_camera_roll_shifts_the_sides_apart_and_leaves_their_mean():
     assert both.value == pytest.approx(DROP_DEG, abs=0.05)
     assert left.low <= DROP_DEG <= left.high
     assert both.high - both.low < 0.2 * (left.high - left.low)
+    assert "may be the camera's" in left.method
     assert find(measures, "pelvic_drop_excursion", "left").value == pytest.approx(DROP_DEG, abs=0.1)
     _, levelled = assess(marks=rolled, roll_deg=-1.5)
     assert find(levelled, "pelvic_drop_peak", "left").value == pytest.approx(DROP_DEG, abs=0.1)
@@ -154,7 +193,7 @@ def test_rendered_film_from_behind():
     meta, marks, events, _ = rendered("invented_p3_drop_rear_120", noise_px=1.0)
     plane = to_plane(marks, scale=Scale(1 / meta["px_per_m"], 0.01, "true"), cutoff_hz=12.0)
     stances, _ = build_stances(events)
-    values, _ = measure_frontal(plane, stances, budget=ErrorBudget())
+    values, _ = measure_frontal(plane, stances, budget=ErrorBudget(), pelvis=marked(plane))
     truth = {(e["side"], round(e["ic"], 6)): e["in_stance"] for e in meta["events"]}
     for key, name, limit in (
         ("pelvic_drop_peak", "max_contralateral_pelvic_drop", 0.6),

@@ -15,9 +15,10 @@ KEYS = {
     "ankle_dorsiflexion_contact trunk_lean_contact trunk_lean_stance knee_flexion_peak_stance "
     "ankle_dorsiflexion_peak_stance hip_extension_toe_off knee_flexion_peak_swing ankle_dorsiflexion_swing "
     "pelvic_drop_peak pelvic_drop_excursion hip_adduction_peak knee_frontal_angle_peak trunk_side_lean_peak "
-    "rearfoot_eversion_peak rearfoot_inversion_contact",
+    "rearfoot_eversion_peak rearfoot_inversion_contact thigh_adduction_peak",
     "BW": "vertical_force_peak_estimated",
     "kN/m": "vertical_stiffness leg_stiffness",
+    "%": "arm_crossing",
 }
 
 

@@ -291,8 +291,9 @@ def side_tracks(
 def frontal_tracks(plane: PlanePaths, side: Side, *, noise: float = 1.0) -> dict[str, Track]:
     """Tracks with ``side`` as the stance leg in the rear or front view.
 
-    ``pelvis`` (drop of the swing side), ``hip`` (adduction), ``knee`` (inside +), ``trunk`` (towards the
-    stance leg +) [deg]; ``ankle_x``, ``knee_gap`` [unit of the plane].
+    ``pelvis`` (drop of the swing side), ``hip`` (adduction), ``thigh`` (knee towards the middle +), ``knee`` (inside
+    +), ``trunk`` (towards the stance leg +) [deg]; ``ankle_x``, ``knee_gap`` [unit of the plane]; ``across`` (how far
+    the wrist is past the line from mid-hip to mid-shoulder at its own height, past it +) [trunk lengths].
     """
     other: Side = "right" if side == "left" else "left"
     hip, knee, ankle = (_point(plane, f"{side}_{n}", noise) for n in ("hip", "knee", "ankle"))
@@ -303,16 +304,25 @@ def frontal_tracks(plane: PlanePaths, side: Side, *, noise: float = 1.0) -> dict
     drop = _segment(plane, angles.pelvic_drop(hip.xy, other_hip.xy), hip, other_hip)
     thigh_sigma = angles.segment_sigma_deg(_length(hip, knee), hip.sigma, knee.sigma)
     adduction = angles.hip_adduction(hip.xy, other_hip.xy, knee.xy, side=side)
+    inward = (1.0 if side == "left" else -1.0) * angles.segment_from_vertical(hip.xy, knee.xy)
     bend = angles.knee_frontal_angle(hip.xy, knee.xy, ankle.xy, side=side)
     lean = angles.trunk_side_lean(mid_hip.xy, mid_shoulder.xy, stance_side=side)
     gap = (knee.xy[:, 0] - other_knee.xy[:, 0]) * (1.0 if side == "right" else -1.0)
+    wrist, trunk = _point(plane, f"{side}_wrist", noise), _length(mid_hip, mid_shoulder)
+    along = mid_shoulder.xy - mid_hip.xy
+    upright = np.where(along[:, 1] > 0, along[:, 1], np.nan)
+    line = mid_hip.xy[:, 0] + along[:, 0] * (wrist.xy[:, 1] - mid_hip.xy[:, 1]) / upright
+    across = np.asarray((wrist.xy[:, 0] - line) * (1.0 if side == "left" else -1.0) / trunk)
+    across_sigma = np.hypot(wrist.sigma, np.hypot(mid_hip.sigma, mid_shoulder.sigma)) / trunk
     return {
         "pelvis": drop,
         "hip": _track(plane, adduction, np.hypot(drop.sigma, thigh_sigma), hip, other_hip, knee),
+        "thigh": _segment(plane, inward, hip, knee),
         "knee": _joint(plane, bend, hip, knee, ankle),
         "trunk": _segment(plane, lean, mid_hip, mid_shoulder),
         "ankle_x": _track(plane, ankle.xy[:, 0], ankle.sigma, ankle),
         "knee_gap": _track(plane, gap, np.hypot(knee.sigma, other_knee.sigma), knee, other_knee),
+        "across": _track(plane, across, across_sigma, wrist, mid_hip, mid_shoulder),
     }
 
 

@@ -450,7 +450,8 @@ _INFOS: tuple[MeasureInfo, ...] = (
         _FRONTAL,
         "frontal",
         "Step width",
-        "Sideways distance between the ankles in their successive stances.",
+        "Sideways distance between the ankles in their successive stances. Below zero each foot lands beyond the other's "
+        "line.",
         "feet apart",
         "feet cross over",
         decimals=3,
@@ -465,6 +466,29 @@ _INFOS: tuple[MeasureInfo, ...] = (
         "knees apart",
         "knees cross over",
         decimals=3,
+    ),
+    MeasureInfo(
+        "thigh_adduction_peak",
+        "deg",
+        _FRONTAL,
+        "frontal",
+        "Peak thigh adduction from the vertical",
+        "Largest angle of the hip-knee line from the vertical in stance, mean of each stance's own peak. Unlike hip "
+        "adduction it needs no pelvis line.",
+        "knee towards the middle",
+        "knee away from the middle",
+        useful_half_width=5.0,
+    ),
+    MeasureInfo(
+        "arm_crossing",
+        "%",
+        _FRONTAL,
+        "frontal",
+        "Arm crossing",
+        "Share of arm swings in which the wrist crosses the body's mid-line, the line from mid-hip to mid-shoulder at the "
+        "wrist's height. It is described and never judged.",
+        decimals=0,
+        useful_half_width=35.0,
     ),
 )
 
