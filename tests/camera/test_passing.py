@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from midstance.camera.chain import Link, solve_motion
-from midstance.camera.passing import passes, straightened, upright_of
+from midstance.camera.passing import passes, straightened, trimmed, upright_of, whole_in_picture
 from midstance.camera.scale import scale_from_pass
 from midstance.camera.vertical import Upright
 from midstance.gait.model import LANDMARK_INDEX, LandmarkPaths, State
@@ -205,3 +205,21 @@ def test_upright_edges_of_a_pan_tell_roll_and_tilt_of_the_reference():
     assert up.roll_deg == pytest.approx(-np.degrees(np.arctan2(true_up[0], -true_up[1])), abs=0.5)
     assert up.tilt_deg == pytest.approx(np.degrees(np.arcsin(true_up[2])), abs=2.5 * up.tilt_sigma_deg)
     assert abs(up.tilt_deg) > 2
+
+
+def test_frames_with_a_leg_outside_the_picture_are_left_out():
+    p = passing(seconds=3.0)
+    x = p.point("right_ankle")[:, 0]
+    assert x.min() < 0 < 1280 < x.max()
+    whole = whole_in_picture(p, (1280, 720))
+    cut = trimmed(whole)
+    gone = (whole.state == State.MISSING).all(axis=1)
+    legs = [LANDMARK_INDEX[f"{s}_{n}"] for s in ("left", "right") for n in ("hip", "knee", "ankle")]
+    outside = ((p.xy[:, legs, 0] < 3) | (p.xy[:, legs, 0] > 1277)).any(axis=1)
+    assert np.array_equal(gone, outside)
+    assert np.isnan(whole.xy[gone]).all()
+    assert len(cut.time_s) == (~outside).sum()
+    assert cut.time_s[0] == p.time_s[~outside][0]
+    assert trimmed(cut) is cut
+    inside = passing(seconds=1.2)
+    assert whole_in_picture(inside, (1280, 720)) is inside

@@ -29,6 +29,8 @@ PLACES_A_SECOND = 6.0
 LEAST_THIGHS = 2.0
 #: Least time of a pass in one direction, s.
 LEAST_PASS_S = 0.5
+#: A landmark this near to the picture's edge is taken for outside, px.
+EDGE_PX = 3.0
 #: How much the depth of points within one limb differs, share of its length: what an oblique view adds to its angle.
 LIMB_DEPTH = 0.05
 
@@ -116,6 +118,45 @@ def passes(landmarks: LandmarkPaths) -> list[tuple[float, float]]:
         for a, b in out
         if t[b] - t[a] >= LEAST_PASS_S and abs(hip[b] - hip[a]) > LEAST_THIGHS * thigh
     ]
+
+
+def whole_in_picture(landmarks: LandmarkPaths, size_px: tuple[int, int]) -> LandmarkPaths:
+    """Return the paths without the frames in which a part of the legs is outside the picture.
+
+    A runner who enters or leaves is read with the parts that can't be seen put somewhere. Those frames say nothing of the
+    legs, and bend the mean stride that events are read from.
+
+    Parameters
+    ----------
+    landmarks : as filmed, px.
+    size_px : (width, height).
+    """
+    legs = [LANDMARK_INDEX[f"{s}_{n}"] for s in ("left", "right") for n in ("hip", "knee", "ankle", "heel", "toe")]
+    xy = landmarks.xy[:, legs]
+    with np.errstate(invalid="ignore"):
+        outside = ((xy < EDGE_PX) | (xy > np.array(size_px, dtype=np.float64) - EDGE_PX)).any(axis=(1, 2))
+    if not outside.any():
+        return landmarks
+    kept, state = landmarks.xy.copy(), landmarks.state.copy()
+    kept[outside] = np.nan
+    state[outside] = int(State.MISSING)
+    return attrs.evolve(landmarks, xy=kept, state=state)
+
+
+def trimmed(landmarks: LandmarkPaths) -> LandmarkPaths:
+    """Return the paths without the frames before the runner comes and after they have gone."""
+    here = np.flatnonzero((landmarks.state != int(State.MISSING)).any(axis=1))
+    if not len(here) or (here[0] == 0 and here[-1] == len(landmarks.time_s) - 1):
+        return landmarks
+    span = slice(int(here[0]), int(here[-1]) + 1)
+    return attrs.evolve(
+        landmarks,
+        time_s=landmarks.time_s[span],
+        xy=landmarks.xy[span],
+        score=landmarks.score[span],
+        sigma_px=landmarks.sigma_px[span],
+        state=landmarks.state[span],
+    )
 
 
 def upright_of(motion: CameraMotion) -> Upright | None:

@@ -6,7 +6,7 @@ import attrs
 import numpy as np
 
 from midstance.camera.motion import CameraMotion, levelled, steadied
-from midstance.camera.passing import Straightened, straightened, upright_of
+from midstance.camera.passing import Straightened, straightened, trimmed, upright_of, whole_in_picture
 from midstance.camera.shutter import Readout, lean_error_deg, row_offsets_s, unsheared
 from midstance.camera.vertical import Upright
 from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths, State
@@ -22,7 +22,8 @@ class Still:
 
     Attributes
     ----------
-    landmarks : px of one still camera.
+    landmarks : px of one still camera. Over ground only the frames in which the runner is wholly in the picture, so fewer
+        than were filmed. To draw into the film, take the paths as filmed.
     roll_deg, roll_sigma_deg : slope of the true horizontal in these paths, degrees, + rising to the right as seen, as
         ``to_plane`` takes it, and its 1-SD error; None where this film's camera motion says nothing of it, so that other
         sources must.
@@ -60,10 +61,14 @@ def as_still(
 
     Notes
     -----
+    Over ground, frames in which a part of the legs is outside the picture are left out.
+
     Rows are put back to their frame's time where the read-out is known, and, for a runner who crosses the picture, also
     where it is only assumed: without it the lean would be wrong by its whole size and not by the error of the assumption.
     """
     notes: list[str] = []
+    if overground:
+        landmarks = trimmed(whole_in_picture(landmarks, motion.size_px))
     speed = _speed_px_s(landmarks)
     crosses = overground and abs(speed) > 0
     correct = readout.source != "unknown" or crosses
