@@ -7,7 +7,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from midstance.camera.chain import Link, solve_motion
-from midstance.camera.passing import passes, straightened, trimmed, upright_of, whole_in_picture
+from midstance.camera.passing import joined, passes, straightened, trimmed, upright_of, whole_in_picture
+from midstance.camera.plane import to_plane
 from midstance.camera.scale import scale_from_pass
 from midstance.camera.vertical import Upright
 from midstance.gait.model import LANDMARK_INDEX, LandmarkPaths, State
@@ -223,3 +224,26 @@ def test_frames_with_a_leg_outside_the_picture_are_left_out():
     assert trimmed(cut) is cut
     inside = passing(seconds=1.2)
     assert whole_in_picture(inside, (1280, 720)) is inside
+
+
+def test_passes_there_and_back_are_laid_one_after_the_other():
+    p = passing(there_and_back=True, seconds=6.0)
+    planes = []
+    for (start, end), direction in zip(passes(p), ("+x", "-x"), strict=True):
+        part = (p.time_s >= start + 0.1) & (p.time_s <= end - 0.1)
+        cut = LandmarkPaths("side", p.time_s[part], p.xy[part], p.score[part], p.sigma_px[part], p.state[part])
+        near = "right" if direction == "+x" else "left"
+        planes.append(to_plane(cut, direction=direction, near_side=near, cutoff_hz=None))
+    both = joined(planes)
+    assert len(both.time_s) == sum(len(q.time_s) for q in planes) + 1
+    assert both.near_side is None
+    gap = len(planes[0].time_s)
+    assert np.isnan(both.xy[gap]).all()
+    assert not both.usable[gap].any()
+    np.testing.assert_array_equal(both.xy[gap + 1 :], planes[1].xy)
+    speed = np.gradient(both.point("right_hip")[:, 0], both.time_s)
+    assert np.nanmin(speed) > 0  # forwards both ways
+    with pytest.raises(ValueError, match="follow each other"):
+        joined(planes[::-1])
+    with pytest.raises(ValueError, match="no passes"):
+        joined([])

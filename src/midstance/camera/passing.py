@@ -8,6 +8,8 @@ square picture, and nowhere else.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import attrs
 import numpy as np
 from scipy.optimize import least_squares
@@ -16,7 +18,7 @@ from scipy.spatial.transform import Rotation
 from midstance.camera.motion import CameraMotion, turned
 from midstance.camera.turns import to_flat
 from midstance.camera.vertical import Upright
-from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths, State
+from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths, PlanePaths, State
 
 #: 1 SD allowed to what can't be told from the way alone; engineering choices. Speed changes over a pass by this share;
 #: ground rises by this; the camera is off square and rolled by these angles before anything is known, degrees.
@@ -118,6 +120,51 @@ def passes(landmarks: LandmarkPaths) -> list[tuple[float, float]]:
         for a, b in out
         if t[b] - t[a] >= LEAST_PASS_S and abs(hip[b] - hip[a]) > LEAST_THIGHS * thigh
     ]
+
+
+def joined(planes: Sequence[PlanePaths]) -> PlanePaths:
+    """Lay the passes of one runner one after the other, so that their strides are averaged as those of one film.
+
+    Parameters
+    ----------
+    planes : one for each pass, in order of time, all in metres (each by its own scale) or all in px, made by ``to_plane``
+        with that pass's own direction. Their times must not overlap.
+
+    Returns
+    -------
+    PlanePaths
+        With a frame of nothing between passes, so that no path is drawn or filtered across. ``near_side`` is None unless it
+        is the same in all: a runner who comes back shows the other leg.
+    """
+    if not planes:
+        raise ValueError("joined: no passes")
+    first = planes[0]
+    if any(p.unit != first.unit or p.view != first.view for p in planes):
+        raise ValueError("joined: passes of different views or units")
+    times, places, sigmas, usable = [], [], [], []
+    for i, p in enumerate(planes):
+        if i:
+            before = planes[i - 1].time_s[-1]
+            if p.time_s[0] <= before:
+                raise ValueError("joined: passes must follow each other in time")
+            times.append(np.array([0.5 * (before + p.time_s[0])]))
+            places.append(np.full((1, *p.xy.shape[1:]), np.nan))
+            sigmas.append(p.sigma[:1])
+            usable.append(np.zeros((1, p.usable.shape[1]), bool))
+        times.append(p.time_s)
+        places.append(p.xy)
+        sigmas.append(p.sigma)
+        usable.append(p.usable)
+    near = {p.near_side for p in planes}
+    return PlanePaths(
+        first.view,
+        np.concatenate(times),
+        np.concatenate(places),
+        np.concatenate(sigmas),
+        np.concatenate(usable),
+        first.unit,
+        near.pop() if len(near) == 1 else None,
+    )
 
 
 def whole_in_picture(landmarks: LandmarkPaths, size_px: tuple[int, int]) -> LandmarkPaths:
