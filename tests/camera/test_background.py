@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import attrs
 import cv2
 import numpy as np
@@ -10,7 +12,7 @@ from scipy.spatial.transform import Rotation
 
 from midstance.camera.background import BackgroundMotion
 from midstance.camera.chain import Link, solve_motion
-from midstance.camera.motion import levelled, motion_check, steadied
+from midstance.camera.motion import CameraMotion, levelled, motion_check, steadied
 from midstance.camera.turns import fit_turn
 from midstance.gait.model import LandmarkPaths, State
 
@@ -323,3 +325,17 @@ def test_motion_does_not_depend_on_where_the_film_starts_in_time(scene):
     a = steadied(landmark_paths(t), one)
     b = steadied(landmark_paths(t + 100.0), moved)
     np.testing.assert_allclose(a.xy, b.xy, atol=1e-6)
+
+
+def test_a_motion_is_kept_and_read_back_bit_for_bit(scene):
+    motion = follow(scene, pan, seconds=0.5)
+    holes = motion.turn_rad.copy()
+    holes[3] = np.nan
+    for one in (attrs.evolve(motion, turn_rad=holes), BackgroundMotion(SIZE).motion(lambda t: t)):
+        again = CameraMotion.from_dict(json.loads(json.dumps(one.as_dict(), allow_nan=False)))
+        for field in attrs.fields(CameraMotion):
+            was, now = getattr(one, field.name), getattr(again, field.name)
+            if isinstance(was, np.ndarray):
+                np.testing.assert_array_equal(was, now)
+            else:
+                assert was == now or (was != was and now != now), field.name

@@ -21,8 +21,8 @@ from midstance.film.frames import Picture
 from midstance.film.picture_checks import picture_roll
 from midstance.gait.model import Floats
 
-#: Width of the picture that is looked at, px, and real time between pictures, s: hands shake at up to 10 Hz.
-WIDTH_PX, EVERY_S = 480, 1.0 / 30.0
+#: Long side of the picture that is looked at, px, and real time between pictures, s: hands shake at up to 10 Hz.
+LONG_PX, EVERY_S = 480, 1.0 / 30.0
 #: A camera that has not moved for this many pictures in a row is looked at this many times more rarely.
 CALM_PICTURES, CALM_EVERY, CALM_PX = 6, 3, 0.25
 #: Points in a key picture, most of them kept for a fit, least distance between them, px of the small picture.
@@ -62,7 +62,7 @@ class BackgroundMotion:
 
     def __init__(self, size_px: tuple[int, int], *, slowdown: float = 1.0, treadmill: bool = False) -> None:
         self._size, self._slowdown, self._treadmill = size_px, slowdown, treadmill
-        self.width_px = min(WIDTH_PX, size_px[0])
+        self.width_px = min(round(LONG_PX * size_px[0] / max(size_px)), size_px[0])
         self._ratio = size_px[0] / self.width_px
         self._every_s = EVERY_S * slowdown
         self._next_s = -np.inf

@@ -16,7 +16,7 @@ from midstance.gait.model import Floats
 #: Focal length assumed when nothing tells, in long sides of the picture, and its 1-SD relative error: phones film through
 #: about a 26 mm lens (36 mm frame), cut by stabilisation [from memory]; twofold zoom doubles it.
 USUAL_FOCAL, USUAL_FOCAL_SIGMA = 0.85, 0.30
-#: Focal lengths tried, in widths of the picture.
+#: Focal lengths tried, in long sides of the picture.
 FOCALS = np.geomspace(0.45, 5.0, 15)
 #: A pan shows the focal length from pairs of pictures at least this far apart, share of the width.
 PAN_SHARE = 0.07
@@ -30,7 +30,7 @@ STILL_SHARE, STILL_PX = 0.004, 1.0
 TRAVEL_SHARE = 0.20
 #: Least share of pictures that must be followed; least share of points that must agree.
 FOLLOWED, AGREEING = 0.80, 0.35
-#: Points that are left farther than this from where the turn puts them, share of the width, were not followed, unless all go
+#: Points that are left farther than this from where the turn puts them, share of the long side, were not followed, unless all go
 #: one way: grain of the picture, taken for texture, wanders about; near and far things move apart along one direction.
 MOST_RESIDUAL, ONE_WAY = 0.0025, 0.8
 #: A zoom below this is taken for none.
@@ -174,21 +174,21 @@ def _focal(
     All pairs are fitted with each of several focal lengths and the costs added. The error is the spread when pairs are
     left out one at a time (jackknife).
     """
-    width = size_px[0]
-    usual = USUAL_FOCAL * max(size_px), USUAL_FOCAL_SIGMA, "assumed: a phone's main lens"
-    pairs = _pan_pairs(links, width)
+    long_px = max(size_px)
+    usual = USUAL_FOCAL * long_px, USUAL_FOCAL_SIGMA, "assumed: a phone's main lens"
+    pairs = _pan_pairs(links, size_px[0])
     if len(pairs) < PAN_PAIRS[0]:
         return usual
 
     def costs(logs: Floats) -> Floats:
         table = np.empty((len(pairs), len(logs)))
         for i, pair in enumerate(pairs):
-            worst = len(pair.first_px) * float(np.log1p(float(width) ** 2))
+            worst = len(pair.first_px) * float(np.log1p(float(long_px) ** 2))
             for j, log in enumerate(logs):
                 fit = fit_turn(
                     pair.first_px,
                     pair.second_px,
-                    focal_px=width * float(np.exp(log)),
+                    focal_px=long_px * float(np.exp(log)),
                     centre_px=centre,
                     readout_axis=readout_axis,
                 )
@@ -207,7 +207,7 @@ def _focal(
     sigma = float(np.sqrt((m - 1) / m * np.sum((without - without.mean()) ** 2)))
     if sigma > FOCAL_SIGMA_MOST:
         return usual
-    return width * float(np.exp(best)), max(sigma, FOCAL_SIGMA_LEAST), "found from the pan"
+    return long_px * float(np.exp(best)), max(sigma, FOCAL_SIGMA_LEAST), "found from the pan"
 
 
 def _least(at: Floats, cost: Floats) -> float:
@@ -254,7 +254,7 @@ def _chain(n: int, links: Sequence[Link], focal: float, centre: Floats, readout_
         )
         if fit is None or fit.inliers < AGREEING:
             continue
-        if fit.residual_px > MOST_RESIDUAL * 2 * centre[0] and link.one_way < ONE_WAY:
+        if fit.residual_px > MOST_RESIDUAL * 2 * float(centre.max()) and link.one_way < ONE_WAY:
             continue
         before[link.key] = fit
         fits[link.index] = (link.key, fit)

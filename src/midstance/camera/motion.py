@@ -8,7 +8,8 @@ takes directions of the reference picture's camera to directions of the camera a
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Mapping
+from typing import Any, Literal
 
 import attrs
 import numpy as np
@@ -89,6 +90,31 @@ class CameraMotion:
     def moves(self) -> bool:
         """True when the motion is known and large enough to be taken out."""
         return self.kind in ("turning", "travelling")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it in plain numbers, texts and lists, for keeping; null where unknown."""
+        out: dict[str, Any] = {}
+        for field in attrs.fields(CameraMotion):
+            value = getattr(self, field.name)
+            if isinstance(value, np.ndarray):
+                whole = value.astype(object)
+                whole[~np.isfinite(value)] = None
+                value = whole.tolist()
+            elif isinstance(value, float) and not np.isfinite(value):
+                value = None
+            out[field.name] = list(value) if isinstance(value, tuple) else value
+        return out
+
+    @staticmethod
+    def from_dict(kept: Mapping[str, Any]) -> CameraMotion:
+        """Return what ``as_dict`` was made from."""
+        shapes = {"time_s": (-1,), "turn_rad": (-1, 3), "log_zoom": (-1,), "sigma_px": (-1,), "sigma_roll_deg": (-1,)}
+        values = dict(kept)
+        for name in ("residual_px", "moved_share", "travel_share"):
+            values[name] = float("nan") if kept[name] is None else float(kept[name])
+        for name, shape in {**shapes, "uprights": (-1, 3)}.items():
+            values[name] = np.array(kept[name], dtype=np.float64).reshape(shape)
+        return CameraMotion(**{**values, "size_px": (int(kept["size_px"][0]), int(kept["size_px"][1]))})
 
     def at(self, time_s: Floats) -> tuple[Floats, Floats]:
         """Return the (m, 3) rotation vectors and (m,) log zooms at other real times; NaN where unknown.
