@@ -477,7 +477,7 @@ _INFOS: tuple[MeasureInfo, ...] = (
         "adduction it needs no pelvis line.",
         "knee towards the middle",
         "knee away from the middle",
-        useful_half_width=5.0,
+        useful_half_width=6.0,
     ),
     MeasureInfo(
         "arm_crossing",
