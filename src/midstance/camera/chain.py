@@ -30,8 +30,8 @@ STILL_SHARE, STILL_PX = 0.004, 1.0
 TRAVEL_SHARE = 0.20
 #: Least share of pictures that must be followed; least share of points that must agree.
 FOLLOWED, AGREEING = 0.80, 0.35
-#: Points that are left farther than this from where the turn puts them, share of the long side, were not followed, unless all go
-#: one way: grain of the picture, taken for texture, wanders about; near and far things move apart along one direction.
+#: Points that are left farther than this from where the turn puts them, share of the long side, were not followed, unless
+#: all go one way: grain of the picture, taken for texture, wanders about; near and far things part along one direction.
 MOST_RESIDUAL, ONE_WAY = 0.0025, 0.8
 #: A zoom below this is taken for none.
 LEAST_LOG_ZOOM = 0.01
