@@ -94,6 +94,12 @@ def assess(
     landmark_rate: Annotated[
         float, typer.Option(help="Most frames a second that landmarks are read from; 1000 for every frame.")
     ] = 120.0,
+    marks: Annotated[
+        Path | None, typer.Option(help="File of what is marked in the pictures: ground, lens, stickers.", show_default=False)
+    ] = None,
+    readout: Annotated[
+        str | None, typer.Option(help="Time the camera takes to read out a picture, 16ms.", show_default=False)
+    ] = None,
     corrections: Annotated[
         Path | None, typer.Option(help="File of what you set right by hand, JSON or CSV.", show_default=False)
     ] = None,
@@ -121,6 +127,8 @@ def assess(
             parse_pace,
             parse_speed,
         )
+        from midstance.camera.marks import read_marks
+        from midstance.camera.shutter import parse_readout
         from midstance.gait.model import Runner
         from midstance.pose.corrections import load_corrections
 
@@ -150,6 +158,8 @@ def assess(
             landmark_rate_hz=landmark_rate,
             runtime=runtime.value if runtime else None,
             overlay=overlay.value,
+            marks=read_marks(marks) if marks is not None else None,
+            readout_s=parse_readout(readout) if readout is not None else None,
             corrections=load_corrections(corrections) if corrections is not None else (),
         )
         _do(settings, out, overwrite=overwrite, quiet=quiet, kept_in=(readings,) if readings else ())

@@ -22,6 +22,7 @@ import numpy as np
 from midstance import __version__
 from midstance.assess.observe import Observation
 from midstance.assess.settings import Settings
+from midstance.camera.motion import CameraMotion
 from midstance.gait.model import View
 from midstance.pose.track import RawTrack
 
@@ -42,6 +43,8 @@ def _converter() -> cattrs.Converter:
     converter.register_structure_hook(Path, lambda v, _: Path(v))
     converter.register_unstructure_hook(Fraction, str)
     converter.register_structure_hook(Fraction, lambda v, _: Fraction(v))
+    converter.register_unstructure_hook(CameraMotion, lambda motion: motion.as_dict())
+    converter.register_structure_hook(CameraMotion, lambda v, _: CameraMotion.from_dict(v))
     converter.register_unstructure_hook(RawTrack, lambda raw: {"relocated": raw.relocated})
     converter.register_structure_hook(RawTrack, lambda v, _: v)
     return converter

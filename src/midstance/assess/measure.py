@@ -10,6 +10,7 @@ import numpy as np
 from midstance.assess.reading import LEGS_CHECK, FilmReading
 from midstance.assess.result import Curve, FilmResult
 from midstance.assess.settings import Settings
+from midstance.assess.straight import StraightPaths, straight_paths
 from midstance.camera.plane import to_plane
 from midstance.camera.scale import (
     compare_scales,
@@ -49,10 +50,6 @@ CUTOFF_HZ = 20.0
 CUTOFF_OF_RATE = 0.3
 #: Low-pass for peaks and means over stance and swing, Hz: a peak of a noisy path reads too large.
 PEAK_CUTOFF_HZ = 10.0
-#: Camera roll left, degrees (1 SD): when long edges in the picture gave it, and when nothing did.
-ROLL_SIGMA_DEG = (0.5, 1.5)
-#: Yaw against square that a careful user leaves, degrees (1 SD); engineering choice.
-YAW_SIGMA_DEG = 4.0
 #: Measures whose intervals did not hold the truth on films with known truth, and why: not given until they do.
 UNSUPPORTED = {
     "pelvic_drop_excursion": "the pelvis at the very instant of contact is not seen surely enough from behind or in front",
@@ -68,8 +65,6 @@ FROM_TOE_OFF = (
 USUAL_DUTY = (0.37, 0.06)
 #: A stride without a known end is taken as no longer than this, s.
 LONGEST_STRIDE_S = 0.9
-#: Roll beyond this is not believed but left to the coach.
-MAX_ROLL_DEG = 8.0
 
 
 @attrs.frozen(eq=False)
@@ -106,12 +101,11 @@ def measure_film(
     RunnerError
         No running rhythm, or not one whole stance.
     """
-    view, joints = reading.view, reading.joints
-    roll, roll_sigma = _roll(reading.quality)
-    direction = reading.direction
-    common = {"direction": direction, "roll_deg": roll, "near_side": reading.near}
+    view = reading.view
+    straight = straight_paths(reading, settings)
+    joints, common = straight.joints, straight.common(reading)
     # Events are found on unfiltered paths: the detector does its own smoothing.
-    bare = to_plane(joints, cutoff_hz=None, **common)  # type: ignore[arg-type]
+    bare = to_plane(joints, cutoff_hz=None, **common)
     report = find_events_report(bare)
     where = str(reading.path)
     unsure = next((q.factor for q in reading.quality if q.check == LEGS_CHECK), 1.0)
@@ -144,13 +138,16 @@ def measure_film(
         )
     if report.stride_period_s:
         check_against_cadence(reading.clock, 120.0 / report.stride_period_s, where=where)
-    scale, notes = _scale(reading, settings, stances)
-    plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)  # type: ignore[arg-type]
-    budget = _budget(reading, settings, scale, roll_sigma, min(unsure, 2.0))
+    if reading.camera is not None:
+        straight = straight_paths(reading, settings, stances)
+        joints, common = straight.joints, straight.common(reading)
+    scale, notes = _scale(reading, settings, straight, stances)
+    plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)
+    budget = _budget(reading, settings, scale, straight, min(unsure, 2.0))
     budget = attrs.evolve(budget, event_shared=report.shared_share or 0.5)
     com = whole_body_com(plane, settings.runner.body_table)
     rate_hz = cutoff_hz(joints.rate_hz)
-    uncorrected = to_plane(reading.cleaned.paths, scale=scale, cutoff_hz=rate_hz, **common)  # type: ignore[arg-type]
+    uncorrected = to_plane(straight.landmarks, scale=scale, cutoff_hz=rate_hz, **common)
     values, measures = measure_times(
         stances,
         view=view,
@@ -160,10 +157,10 @@ def measure_film(
         plane=plane,
         com=com,
         uncorrected=uncorrected,
-        ground_fixed=False,
+        ground_fixed=straight.ground_fixed,
     )
     zeros = {s: model_foot_zero() for s in SIDES}
-    v, m = _by_view(reading, settings, scale, common, stances, plane, budget, zeros)
+    v, m = _by_view(straight, settings, scale, common, stances, budget, zeros)
     values += v
     measures += m
     measures, dropped = _refuse(measures, reading.quality)
@@ -175,7 +172,7 @@ def measure_film(
         Curve(c.key, c.title, c.unit, c.view, c.side, c.strides, c.mean, c.toe_off_percent, c.measure_keys)
         for c in stride_curves(plane, stances, com=com, flat_foot_deg={s: z.angle_deg for s, z in zeros.items()})
     ]
-    exclusions += [Exclusion(view, "film", note) for note in (*report.notes, *reading.notes)]
+    exclusions += [Exclusion(view, "film", note) for note in (*report.notes, *reading.notes, *straight.notes)]
     return FilmMeasures(
         result=_result(reading, plane, scale, notes),
         events=found,
@@ -189,21 +186,20 @@ def measure_film(
 
 
 def _by_view(
-    reading: FilmReading,
+    straight: StraightPaths,
     settings: Settings,
     scale: Scale | None,
     common: dict[str, Any],
     stances: list[Stance],
-    plane: PlanePaths,
     budget: ErrorBudget,
     zeros: dict[Side, FlatFoot],
 ) -> tuple[list[StrideValue], list[Measure]]:
     """Measure what belongs to the view: angles and distances. Peaks and means come from smoother paths."""
-    joints = reading.joints
+    joints = straight.joints
     slow_hz = cutoff_hz(joints.rate_hz, PEAK_CUTOFF_HZ)
     smooth = to_plane(joints, scale=scale, cutoff_hz=slow_hz, **common)
     slow = f"paths low-passed at {slow_hz:.3g} Hz"
-    if reading.view == "side":
+    if joints.view == "side":
         sharp = to_plane(joints, scale=scale, cutoff_hz=None, **common)
         values, measures = measure_side(
             sharp, stances, budget=budget, peaks=smooth, runner=settings.runner, foot_zero=zeros
@@ -290,26 +286,17 @@ def model_foot_zero() -> FlatFoot:
     return FlatFoot(0.0, 0.0, 0)
 
 
-def _roll(quality: tuple[QualityCheck, ...]) -> tuple[float, float]:
-    """Return the slope of the true horizontal in the picture, degrees, + rising to the right, and its 1-SD error."""
-    check = next((q for q in quality if q.check == "camera_roll"), None)
-    if check is None or check.value is None or abs(check.value) > MAX_ROLL_DEG:
-        return 0.0, ROLL_SIGMA_DEG[1]
-    # The check gives the lean of upright things, clockwise +: the horizon then falls to the right.
-    return -check.value, ROLL_SIGMA_DEG[0]
-
-
 def _scale(
-    reading: FilmReading, settings: Settings, stances: list[Stance]
+    reading: FilmReading, settings: Settings, straight: StraightPaths, stances: list[Stance]
 ) -> tuple[Scale | None, tuple[str, ...]]:
-    joints, view = reading.joints, reading.view
-    scales: list[Scale | None] = []
+    joints, view = straight.joints, reading.view
+    scales: list[Scale | None] = [straight.scale]
     if settings.runner.height_m:
         scales.append(scale_from_height(joints, settings.runner.height_m, near_side=reading.near))
     scales += [
         scale_from_known_length(k.first_px, k.second_px, k.length_m)
         for k in settings.known_lengths
-        if k.view == view
+        if k.view == reading.role and straight.scale is None  # marks are of the picture as filmed
     ]
     if view == "side":
         if settings.surface == "treadmill":
@@ -323,23 +310,18 @@ def _budget(
     reading: FilmReading,
     settings: Settings,
     scale: Scale | None,
-    roll_sigma: float,
+    straight: StraightPaths,
     unsure: float,
 ) -> ErrorBudget:
-    height_m = reading.info.height * scale.m_per_px if scale else None
-    through = settings.speed_mps if settings.surface == "overground" else 0.0
     return ErrorBudget(
         systematic={k: unsure * v for k, v in load_map().systematic.get(reading.view, {}).items()},
         far_factor=1.0,  # the far leg is part of what the systematic errors were measured on
         quality_factor=float(np.prod([max(1.0, q.factor) for q in reading.quality])),
         scale_relative_sigma=scale.relative_sigma if scale else 0.0,
-        parallax_relative_sigma=0.01 if reading.view == "side" else 0.03,
-        roll_sigma_deg=roll_sigma,
-        yaw_sigma_deg=YAW_SIGMA_DEG,
-        # Phones read a picture out in 8–30 ms [from memory]; the middle of that when nothing is known.
-        rolling_shutter_s=0.016,
-        picture_height_m=height_m,
-        picture_speed_mps=through,
+        parallax_relative_sigma=straight.parallax_relative_sigma,
+        roll_sigma_deg=float(np.hypot(straight.roll_sigma_deg, straight.shutter_sigma_deg)),
+        yaw_sigma_deg=straight.yaw_sigma_deg,
+        legs_in_depth=straight.legs_in_depth,
     )
 
 

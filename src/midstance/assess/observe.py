@@ -12,6 +12,7 @@ import attrs
 import numpy as np
 
 from midstance.assess.settings import Settings
+from midstance.camera.motion import CameraMotion
 from midstance.errors import FilmError, OptionError, RunnerError
 from midstance.film.clock import CaptureClock, DuplicateFinder, TimingReport, capture_clock, timing_report
 from midstance.film.fitness import FitnessMeter
@@ -55,6 +56,7 @@ class Observation:
     notes: tuple[str, ...]
     shown_frames: int
     runtime: str
+    motion: CameraMotion | None = None
 
     @property
     def time_s(self) -> Floats:

@@ -10,7 +10,7 @@ from midstance.assess.both_sides import both_sides
 from midstance.assess.keeping import keep, kept
 from midstance.assess.measure import PEAK_CUTOFF_HZ, FilmMeasures, cutoff_hz, measure_film
 from midstance.assess.observe import Progress, film_sha256, observe_film
-from midstance.assess.reading import FilmReading, interpret
+from midstance.assess.reading import FilmReading, interpret, with_marks
 from midstance.assess.result import Assessment
 from midstance.assess.settings import Settings
 from midstance.film.reader import probe
@@ -74,11 +74,11 @@ def _read(
         observed = kept(folder, view, sha256, settings, path)
         if observed is not None:
             progress("taking up the earlier reading", 1.0)
-            reading = interpret(observed, settings.corrections)
+            reading = with_marks(interpret(observed, settings.corrections), settings)
             break
     else:
         observed, cleaned = observe_film(view, path, settings, progress, sha256)
-        reading = interpret(observed, settings.corrections, cleaned)
+        reading = with_marks(interpret(observed, settings.corrections, cleaned), settings)
     if keep_in is not None:
         keep(observed, settings, keep_in)
     return reading

@@ -10,6 +10,8 @@ import numpy as np
 
 from midstance.assess.observe import Observation, Progress, observe_film
 from midstance.assess.settings import Settings, option
+from midstance.camera.ground import SolvedCamera
+from midstance.camera.marked import find_camera
 from midstance.errors import ViewError
 from midstance.film.clock import CaptureClock, TimingReport, check_against_cadence
 from midstance.film.frames import FilmInfo
@@ -41,6 +43,7 @@ class FilmReading:
     the joint centres and corrected; ``cleaned`` says what was put right on the way. ``direction`` is "+x" or "-x" in
     side view, None otherwise. ``corrections`` are those that were applied to this film so far, with their effect;
     ``asked`` all that were given for it.
+    ``camera`` is known where the ground was marked; ``roll`` is (degrees, 1 SD) where a person gave it.
     """
 
     observed: Observation
@@ -51,6 +54,8 @@ class FilmReading:
     quality: tuple[QualityCheck, ...]
     notes: tuple[str, ...]
     asked: tuple[Correction, ...] = ()
+    camera: SolvedCamera | None = None
+    roll: tuple[float, float] | None = None
     corrections: tuple[Applied, ...] = ()
 
     @property
@@ -118,7 +123,30 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
         The film can't be read, holds no runner or not one, or shows another view.
     """
     observed, cleaned = observe_film(view, path, settings, progress)
-    return interpret(observed, settings.corrections, cleaned)
+    return with_marks(interpret(observed, settings.corrections, cleaned), settings)
+
+
+def with_marks(reading: FilmReading, settings: Settings) -> FilmReading:
+    """Add what the marks file says of the film's camera; looks into the film for a board or upright edges.
+
+    Raises
+    ------
+    OptionError
+        The marks don't fit the film.
+    """
+    if settings.marks is None:
+        return reading
+    marks = settings.marks.of(reading.role)
+    camera = find_camera(
+        marks,
+        reading.info,
+        direction=reading.direction,
+        start_s=settings.start_s or 0.0,
+        end_s=settings.end_s,
+        paths=reading.joints,
+        where=f"--marks, {reading.role} film",
+    )
+    return attrs.evolve(reading, camera=camera, roll=marks.roll)
 
 
 def interpret(

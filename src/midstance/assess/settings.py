@@ -12,6 +12,7 @@ from typing import Any, Literal
 import attrs
 
 from midstance.assess.result import Surface
+from midstance.camera.marks import Marks
 from midstance.errors import OptionError
 from midstance.gait.model import Runner, View
 from midstance.pose.corrections import Correction
@@ -210,6 +211,8 @@ class Settings:
     overlay: Literal["part", "whole", "none"] = "part"
     invented: bool = False
     corrections: tuple[Correction, ...] = ()
+    marks: Marks | None = None
+    readout_s: float | None = None
 
     def __attrs_post_init__(self) -> None:
         if not self.films:
@@ -297,6 +300,8 @@ class Settings:
             "end_s": self.end_s,
             "known_lengths": [attrs.asdict(k) for k in self.known_lengths],
             "runner_x": self.runner_x,
+            "marks": dict(self.marks.raw) if self.marks is not None else None,
+            "readout_s": self.readout_s,
             "landmark_rate_hz": self.landmark_rate_hz,
             "runtime": self.runtime or "openvino, else litert",
         }

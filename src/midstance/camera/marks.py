@@ -33,10 +33,10 @@ from midstance.camera.board import Place
 from midstance.camera.ground import CLICK_SIGMA_PX, PlaneMarks, belt_corners, ground_points
 from midstance.camera.pinhole import Lens
 from midstance.errors import OptionError, OutputError
-from midstance.gait.model import View
+from midstance.gait.model import View, seen_as
 
 SCHEMA = 1
-VIEWS: tuple[View, ...] = ("side", "rear", "front")
+VIEWS: tuple[View, ...] = ("side", "side_far", "rear", "front")
 #: Parts of a film's marks that are read elsewhere.
 PASSED_ON = ("stickers", "landmarks", "events")
 MAX_BYTES = 1_000_000
@@ -84,7 +84,7 @@ class Marks:
 
     def of(self, view: View) -> FilmMarks:
         """Return a film's marks, empty ones if it has none."""
-        return self.films.get(view) or FilmMarks(view)
+        return self.films.get(view) or FilmMarks(seen_as(view))
 
 
 def read_marks(path: Path) -> Marks:
@@ -144,7 +144,7 @@ def _film(view: View, raw: Any, where: str, folder: Path | None) -> FilmMarks:
     elif "roll_sigma_deg" in part:
         raise _fault("an error of the roll is given, but no roll", f"{where}.roll_sigma_deg", "roll_deg with it")
     lens = _lens(part["lens"], f"{where}.lens") if "lens" in part else None
-    return FilmMarks(view, ground, board, lens, roll, {k: part[k] for k in PASSED_ON if k in part})
+    return FilmMarks(seen_as(view), ground, board, lens, roll, {k: part[k] for k in PASSED_ON if k in part})
 
 
 def _ground(raw: Any, where: str) -> PlaneMarks:

@@ -352,7 +352,8 @@ def measure_side(
             method += "; divided by leg length from the film's thigh and shank"
         # Near and far leg lie on either side of the plane of the scale: one reads long, the other short.
         good = [abs(x.value) for x in samples if x.usable]
-        parallax = LEG_PARALLAX_RELATIVE if known.unit == "m" and plane.near_side is not None else 0.0
+        apart = known.unit == "m" and plane.near_side is not None and not budget.legs_in_depth
+        parallax = LEG_PARALLAX_RELATIVE if apart else 0.0
         opposed = parallax * float(np.mean(good)) if good else 0.0
         single: dict[Side, float] = {side: float(np.hypot(shared[side], opposed)) for side in SIDES}
         values += stride_values(known, "side", samples, single)

@@ -63,6 +63,7 @@ class ErrorBudget:
         in.
     roll_sigma_deg, yaw_sigma_deg : what is left of the camera's roll, and its turn away from square to the
         path.
+    legs_in_depth : each leg of a side view has the scale of its own plane.
     rolling_shutter_s : time to read out one picture from top to bottom, 0 if corrected or unknown.
     picture_height_m : height of the picture in the runner's plane, metres; None without a scale.
     picture_speed_mps : speed at which the runner's body moves through the picture (0 on a treadmill).
@@ -86,6 +87,7 @@ class ErrorBudget:
     parallax_relative_sigma: float = 0.0
     roll_sigma_deg: float = 0.0
     yaw_sigma_deg: float = 0.0
+    legs_in_depth: bool = False
     rolling_shutter_s: float = 0.0
     picture_height_m: float | None = None
     picture_speed_mps: float = 0.0
