@@ -123,6 +123,7 @@ def test_frontal_truth(tmp_path):
     assert right["pelvic_drop_peak"] == pytest.approx(slope, abs=1e-3)
     assert left["pelvic_drop_peak"] == pytest.approx(-slope, abs=1e-3)
     assert right["hip_adduction_peak"] == pytest.approx(slope, abs=1e-3)
+    assert right["thigh_adduction_peak"] == pytest.approx(0.0, abs=1e-6)
     assert right["knee_frontal_angle_peak"] == pytest.approx(0.0, abs=1e-6)
     assert right["step_width"] == pytest.approx(0.2)
     assert right["knee_separation"] == pytest.approx(0.2)
@@ -190,6 +191,8 @@ def measured_film(truth, shift_s=0.004, off_deg=1.5, swap=(), drop=()):
         result = Result()
         measures = (
             Measure("cadence", "both", "side", "steps/min", 120 / STRIDE_S * 1.01, 100.0, 200.0, 10, "m"),
+            Measure("shank_angle_contact", "left", "side", "deg", 9.5, 7.9, 11.1, 7, "m"),
+            Measure("shank_angle_contact", "right", "side", "deg", 9.5, 8.1, 10.9, 7, "m"),
             Measure("foot_strike_angle", "both", "side", "deg", None, None, None, 0, "m", "the film is dim"),
         )
 
@@ -215,6 +218,9 @@ def test_known_errors_come_out(tmp_path):
     assert (shank["n"], shank["unit"]) == (n, "deg")
     assert shank["bias"] == pytest.approx(1.5, abs=1e-3)
     assert shank["coverage"] == pytest.approx(np.mean([i % 2 == 0 for i in range(n)]), abs=1e-4)
+    assert shank["means"]["n"] == 2
+    assert shank["means"]["held"] == 1
+    assert shank["means"]["bias"] == pytest.approx(1.5, abs=1e-3)
     assert film["not_measurable"] == {"foot_strike_angle": "the film is dim"}
     assert film["left_right_swaps"] == 0
     assert data["pooled"]["side"]["films"] == 1

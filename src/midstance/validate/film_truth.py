@@ -243,6 +243,7 @@ class _Motion:
             thigh_in = np.degrees(np.arctan2(out * thigh[:, 2], thigh[:, 1]))
             shank_in = np.degrees(np.arctan2(-out * shank[:, 2], shank[:, 1]))
             c[side + " drop"] = out * right_up
+            c[side + " thigh in"] = thigh_in
             c[side + " adduction"] = thigh_in + out * right_up
             c[side + " knee frontal"] = thigh_in + shank_in
             c[side + " side lean"] = out * to_right
@@ -334,6 +335,7 @@ def _frontal_view(motion: _Motion, events: list[dict[str, Any]], j: int) -> dict
         "pelvic_drop_peak": drop.max(),
         "pelvic_drop_excursion": drop.max() - drop[0],
         "hip_adduction_peak": motion.within(side + " adduction", on, off).max(),
+        "thigh_adduction_peak": motion.within(side + " thigh in", on, off).max(),
         "knee_frontal_angle_peak": motion.within(side + " knee frontal", on, off).max(),
         "trunk_side_lean_peak": motion.within(side + " side lean", on, off).max(),
         "knee_separation": motion.at("knees_apart", middle),

@@ -49,7 +49,7 @@ class Film:
 
 @attrs.frozen
 class StrideError:
-    """A measure in one stride: found minus true, and whether its 95 % interval holds the truth."""
+    """A measure in one stride, or a side's mean of it: found minus true, and whether its 95 % interval holds the truth."""
 
     measure: str
     side: Side
@@ -70,6 +70,7 @@ class FilmErrors:
     cadence: float | None
     true_cadence: float
     values: tuple[StrideError, ...]
+    means: tuple[StrideError, ...]
     near: Side | None
     reasons: dict[str, str]
 
@@ -196,16 +197,25 @@ def hold(name: str, truth: FilmTruth, measured: FilmMeasures) -> FilmErrors:
     cadence = next((m for m in measured.measures if m.measure == "cadence" and m.side == "both"), None)
     stances = {s.index: s for s in measured.stances}
     known = {key for c in truth.contacts for key in c.measures}
-    values = []
+    values: list[StrideError] = []
+    wanted_of: dict[tuple[str, Side], list[float]] = {}
     for v in measured.stride_values:
         contact = stances[v.stride].ic.time_s
         near = [c for c in truth.contacts if c.side == v.side and abs(c.on_s - contact) <= PAIR_S]
         wanted = min(near, key=lambda c: abs(c.on_s - contact)).measures.get(v.measure) if near else None
         if wanted is not None:
             values.append(StrideError(v.measure, v.side, v.value - wanted, v.low <= wanted <= v.high))
+            wanted_of.setdefault((v.measure, v.side), []).append(wanted)
+    means = []
+    for m in measured.measures:
+        if m.value is not None and m.low is not None and m.high is not None and m.side != "both":
+            wanted = float(np.mean(wanted_of.get((m.measure, m.side), [np.nan])))
+            if np.isfinite(wanted):
+                means.append(StrideError(m.measure, m.side, m.value - wanted, m.low <= wanted <= m.high))
     return FilmErrors(
         name, truth.view, truth.fps, truth.how, rows, _swaps(truth, measured),
-        None if cadence is None else cadence.value, truth.cadence_steps_min, tuple(values), film.near_side,
+        None if cadence is None else cadence.value, truth.cadence_steps_min, tuple(values), tuple(means),
+        film.near_side,
         {m.measure: m.reason for m in measured.measures if m.side == "both" and m.reason and m.measure in known},
     )  # fmt: skip
 
@@ -240,9 +250,28 @@ def _value_figures(values: Sequence[StrideError]) -> dict[str, Any]:
     }
 
 
-def _by_measure(values: Sequence[StrideError]) -> dict[str, Any]:
+def _by_measure(values: Sequence[StrideError], means: Sequence[StrideError]) -> dict[str, Any]:
     keys = [k for k in REGISTRY if any(v.measure == k for v in values)]
-    return {k: _value_figures([v for v in values if v.measure == k]) for k in keys}
+    return {
+        k: {
+            **_value_figures([v for v in values if v.measure == k]),
+            "means": _mean_figures([m for m in means if m.measure == k]),
+        }
+        for k in keys
+    }
+
+
+def _mean_figures(means: Sequence[StrideError]) -> dict[str, Any] | None:
+    """Return what films' means of a side are worth: the numbers that a report shows first. None where all are refused."""
+    if not means:
+        return None
+    errors = np.array([m.error for m in means])
+    return {
+        "n": len(means),
+        "bias": round(float(errors.mean()), 5),
+        "median_abs": round(float(np.median(np.abs(errors))), 5),
+        "held": sum(m.inside for m in means),
+    }
 
 
 def _film_data(f: FilmErrors) -> dict[str, Any]:
@@ -260,7 +289,7 @@ def _film_data(f: FilmErrors) -> dict[str, Any]:
             "error_percent": None if f.cadence_percent is None else round(f.cadence_percent, 4),
         },
         "contact_time": contact_time(f.rows),
-        "measures": _by_measure(f.values),
+        "measures": _by_measure(f.values, f.means),
         "not_measurable": f.reasons,
     }
 
@@ -277,7 +306,7 @@ def _pooled(films: Sequence[FilmErrors]) -> dict[str, Any]:
         "left_right_swaps": sum(f.swaps for f in films),
         "cadence_worst_error_percent": round(max(off), 4) if off else None,
         "contact_time": contact_time(rows),
-        "measures": _by_measure([v for f in films for v in f.values]),
+        "measures": _by_measure([v for f in films for v in f.values], [m for f in films for m in f.means]),
     }
 
 

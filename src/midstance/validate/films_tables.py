@@ -13,14 +13,15 @@ from midstance.validate.tables import Bar, Section, Table, at_most, number, perc
 FILM_END_S = 0.25
 #: The name of the pool of fast side films.
 FAST_GROUP = "side, 120 fps and more"
-COLUMNS = ("", "n", "bias", "median abs.", "95 % within", "interval holds")
+COLUMNS = ("", "n", "bias", "median abs.", "95 % within", "interval holds", "means held")
 AT_CONTACT = (
     "foot_strike_angle", "shank_angle_contact", "knee_flexion_contact", "thigh_angle_contact", "hip_flexion_contact",
     "ankle_dorsiflexion_contact", "trunk_lean_contact",
 )  # fmt: skip
 OVERSTRIDE = ("foot_ahead_of_hip", "foot_ahead_of_com")
 FRONTAL = (
-    "pelvic_drop_peak", "pelvic_drop_excursion", "hip_adduction_peak", "knee_frontal_angle_peak", "trunk_side_lean_peak",
+    "pelvic_drop_peak", "pelvic_drop_excursion", "hip_adduction_peak", "thigh_adduction_peak", "knee_frontal_angle_peak",
+    "trunk_side_lean_peak",
 )  # fmt: skip
 #: Bars: median of event times, bias of contact time (ms); cadence (per cent); angles (deg); overstride (cm); held intervals.
 EVENT_MS, CONTACT_MS, CADENCE_PERCENT, ANGLE_DEG, OVERSTRIDE_CM, LEAST_HELD = 8.0, 8.0, 0.3, 3.0, 2.0, 0.90
@@ -94,8 +95,10 @@ def films_sections(d: dict[str, Any]) -> tuple[Section, ...]:
         f"{len(d['films'])} films measured as a user would: landmarks, left and right, direction, events and scale found "
         "automatically, body height and speed given, rear and front films without a side film. Errors are found minus "
         "true for each contact or stride; “interval holds” is the share of single strides whose 95 % interval holds the "
-        "truth. A contact here is the sole of a rendered figure on the ground, not a force, so no force threshold "
-        f"applies. An event nearer than {FILM_END_S:g} s to an end of the film, or out of the picture, need not be found."
+        "truth; “means held” says in how many legs of films the interval of the leg's mean, the number that a report "
+        "shows first, holds the true mean of the same strides. A contact here is the sole of a rendered figure on the "
+        "ground, not a force, so no force threshold applies. An event nearer than "
+        f"{FILM_END_S:g} s to an end of the film, or out of the picture, need not be found."
     )
     notes = [d["source"]] if "source" in d else []
     notes += [f"Not judged: {f['name']}: {' '.join(f['message'].split())}" for f in d["failed"]]
@@ -140,7 +143,7 @@ def _film_table(name: str, f: dict[str, Any]) -> Table:
 def _event_row(kind: str, d: dict[str, Any]) -> tuple[str, ...]:
     f = d["events"][kind]
     errors = (number(f["bias_ms"], sign=True), number(f["median_abs_ms"]), number(f["p95_abs_ms"]))
-    return (f"{WORDS[kind]}, ms", str(f["n"]), *errors, percent(d["coverage"][kind]))
+    return (f"{WORDS[kind]}, ms", str(f["n"]), *errors, percent(d["coverage"][kind]), "")
 
 
 def _short(f: dict[str, Any]) -> tuple[str, str, str]:
@@ -164,4 +167,5 @@ def _measure_row(key: str, m: dict[str, Any]) -> tuple[str, ...]:
     return (
         f"{key}, {unit}", str(m["n"]), number(factor * m["bias"], sign=True), number(factor * m["median_abs"]),
         number(factor * m["p95_abs"]), percent(m["coverage"]),
+        f"{m['means']['held']} of {m['means']['n']}" if m["means"] else "none given",
     )  # fmt: skip
