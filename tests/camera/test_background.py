@@ -232,20 +232,33 @@ def test_a_film_of_no_or_one_picture_is_unknown():
         assert follower.motion(lambda t: t).kind == "unknown"
 
 
-def test_a_camera_that_moves_along_is_told_from_one_that_turns():
-    """Points at 3 to 15 m seen by a camera that moves sideways at 3 m/s."""
+def test_a_camera_that_moves_along_is_told_from_one_that_turns_and_its_roll_is_found():
+    """Points at 3 to 15 m seen by a camera that moves sideways at 3 m/s and rolls by 2 degrees to and fro."""
     rng = np.random.default_rng(7)
     t = np.arange(0, 1.0, 1 / 30)
-    depth = rng.uniform(3, 15, 150)
-    at = np.column_stack([rng.uniform(-0.5, 0.5, 150) * depth, rng.uniform(-0.3, 0.3, 150) * depth, depth])
+    depth = rng.uniform(3, 15, 600)
+    at = np.column_stack([rng.uniform(-0.8, 0.8, 600) * depth, rng.uniform(-0.3, 0.3, 600) * depth, depth])
 
-    def seen(x):
-        return (at[:, :2] - [x, 0.0]) / depth[:, None] * FOCAL + [640, 360] + rng.normal(0, 0.3, (150, 2))
+    def rolled(s):
+        return Rotation.from_euler("z", 2 * np.sin(5 * s), degrees=True)
 
-    first = seen(0.0)
-    links = [Link(0, i, first, seen(3.0 * s * 0.3)) for i, s in enumerate(t) if i]
+    def seen(s):
+        d = rolled(s).apply(at - [3.0 * s, 0.0, 0.0])
+        return d[:, :2] / d[:, 2:] * FOCAL + [640, 360]
+
+    links, key = [], 0
+    for i in range(1, len(t)):
+        a, b = seen(t[key]), seen(t[i])
+        inside = ((a > 0) & (a < SIZE) & (b > 0) & (b < SIZE)).all(axis=1)
+        links.append(Link(key, i, *(p[inside] + rng.normal(0, 0.3, (inside.sum(), 2)) for p in (a, b))))
+        key = i if i - key == 6 else key
     motion = solve_motion(t, links, size_px=SIZE)
     assert motion.kind == "travelling"
+    true = [(rolled(s) * rolled(motion.reference_s).inv()).as_rotvec()[2] for s in t]
+    apart = np.degrees(motion.turn_rad[:, 2] - true)
+    assert np.degrees(np.ptp(true)) > 3.5
+    assert np.abs(apart).max() < 0.3
+    assert np.all(np.abs(apart) < 4 * motion.sigma_roll_deg + 0.05)
     check = motion_check(motion, 500.0)
     assert check is not None
     assert "vertical_oscillation" in check.measures

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from midstance.camera.motion import ROLL_ARM, CameraMotion, MotionKind
-from midstance.camera.turns import LEAST_POINTS, Turn, fit_turn
+from midstance.camera.turns import LEAST_POINTS, TUKEY, Turn, fit_turn
 from midstance.gait.model import Floats
 
 #: Focal length assumed when nothing tells, in long sides of the picture, and its 1-SD relative error: phones film through
@@ -127,6 +127,7 @@ def solve_motion(
         kind = "still"
     elif travel > TRAVEL_SHARE:
         kind = "travelling"
+        chain = _level_chain(n, links, focal, centre)
         reason = "the camera itself moved along: near and far surroundings move apart"
     else:
         kind = "turning"
@@ -307,6 +308,56 @@ def _travel(links: Sequence[Link], chain: _Chain, width: int) -> float:
         if fit is not None and fit[0] == link.key and link.shift_px > 0.05 * width:
             shares.append(fit[1].far_px / link.shift_px)
     return float(np.median(shares)) if shares else 0.0
+
+
+def _level_chain(n: int, links: Sequence[Link], focal: float, centre: Floats) -> _Chain:
+    """Chain the roll alone, for a camera that travels.
+
+    Near things pass faster than far ones, but all along the way of travel; across it, what moves a point is the turn alone.
+    Roll moves points across the way in proportion to their place along it.
+    """
+    roll, own, added = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    roll[0] = own[0] = added[0] = 0.0
+    for link in links:
+        found = _roll_across(link, centre) if np.isfinite(roll[link.key]) else None
+        if found is not None:
+            roll[link.index] = roll[link.key] + found[0]
+            own[link.index] = found[1] ** 2
+            added[link.index] = added[link.key] + own[link.index]
+    good = np.flatnonzero(np.isfinite(roll))
+    middle = int(good[len(good) // 2])
+    turn = np.stack([0.0 * roll, 0.0 * roll, roll - roll[middle]], axis=1)
+    variance = np.abs(added - added[middle]) + own + own[middle]
+    return _Chain(turn, 0.0 * roll, np.repeat(variance[:, None], 3, axis=1), {}, middle, focal)
+
+
+def _roll_across(link: Link, centre: Floats) -> tuple[float, float] | None:
+    """Return the roll between two pictures of a travelling camera, rad, and its 1-SD error; None where not to be told."""
+    step = link.second_px - link.first_px
+    if len(step) < LEAST_POINTS:
+        return None
+    along = np.median(step, axis=0)
+    length = float(np.hypot(*along))
+    along = along / length if length > 2.0 else np.array([1.0, 0.0])
+    # Along and across keep the picture's sense of turning: across is along turned by a quarter, x to y.
+    across = np.array([-along[1], along[0]])
+    place = link.first_px - centre
+    design = np.stack([np.ones(len(step)), place @ along, place @ across], axis=1)
+    values = step @ across
+    trust = np.ones(len(step))
+    coefficients = np.zeros(3)
+    scale = 1.0
+    for _ in range(8):
+        root = np.sqrt(trust)
+        coefficients = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        rest = np.abs(values - design @ coefficients)
+        scale = max(1.4826 * float(np.median(rest)), 0.15)
+        trust = np.where(rest < TUKEY * scale, (1.0 - np.minimum(rest / (TUKEY * scale), 1.0) ** 2) ** 2, 0.0)
+    if int((trust > 0).sum()) < LEAST_POINTS:
+        return None
+    information = (design * trust[:, None]).T @ design
+    sigma = scale * float(np.sqrt(2.0 * np.linalg.pinv(information)[1, 1]))
+    return float(coefficients[1]), sigma
 
 
 def _readout(motion: CameraMotion, chain: _Chain, shifts: dict[int, Floats]) -> tuple[float, float] | None:

@@ -216,7 +216,10 @@ def levelled(landmarks: LandmarkPaths, motion: CameraMotion) -> LandmarkPaths:
     xy = np.stack([c * rel[..., 0] - s * rel[..., 1], s * rel[..., 0] + c * rel[..., 1]], axis=-1) + motion.centre_px
     state = landmarks.state.copy()
     state[~np.isfinite(xy).all(axis=-1)] = int(State.MISSING)
-    return attrs.evolve(landmarks, xy=xy, state=state)
+    known = np.isfinite(motion.sigma_roll_deg)
+    left = np.interp(landmarks.time_s, motion.time_s[known], np.radians(motion.sigma_roll_deg[known]))[:, None]
+    sigma = np.hypot(landmarks.sigma_px, left * np.nan_to_num(np.linalg.norm(rel, axis=-1)))
+    return attrs.evolve(landmarks, xy=xy, sigma_px=sigma, state=state)
 
 
 def turned(landmarks: LandmarkPaths, focal_px: float, centre_px: Floats, turn_rad: Floats) -> LandmarkPaths:
