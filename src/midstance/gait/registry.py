@@ -369,9 +369,8 @@ _INFOS: tuple[MeasureInfo, ...] = (
         _FRONTAL,
         "frontal",
         "Peak pelvic drop",
-        "Largest slope of the pelvis line in stance, mean of each stance's own peak. The pelvis line is the "
-        "landmark "
-        "model's estimate under clothing.",
+        "Largest slope of the pelvis line in stance, mean of each stance's own peak. The pelvis line goes through two "
+        "marked points of the pelvis.",
         "swing side lower",
         "swing side higher",
         useful_half_width=5.0,
