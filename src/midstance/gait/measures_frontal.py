@@ -1,6 +1,6 @@
 """Frontal angles and distances of the rear and front view, stride by stride.
 
-The landmark model's hips don't give a pelvis line: under clothing it draws them nearly at a fixed slope to the trunk. Pelvic
+The landmark model's hips don't give a pelvis line: under clothing their slope follows the trunk more than the pelvis. Pelvic
 drop and hip adduction are measured only where points of the pelvis are marked. The other leg is used only where
 it is seen: a hidden swing leg is a guess and is never measured.
 """
@@ -52,8 +52,8 @@ ON_PELVIS = frozenset({"pelvic_drop_peak", "pelvic_drop_excursion", "hip_adducti
 
 _STICKERS = "needs stickers on heel and shank"
 _NO_PELVIS = (
-    "the landmark model's hips hardly follow the pelvis (on rendered runners whose drop was 0 to 12 deg they read 3 to 6 "
-    "deg); it needs stickers on the pelvis"
+    "the landmark model's hips hardly follow the pelvis (rendered runners whose drop was 0 to 12 deg read 2 to 6 deg from "
+    "behind); it needs stickers on the pelvis"
 )
 _PELVIS = "pelvis line through marked points"
 
