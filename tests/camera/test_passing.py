@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from midstance.camera.chain import Link, solve_motion
-from midstance.camera.passing import joined, passes, straightened, trimmed, upright_of, whole_in_picture
+from midstance.camera.passing import cut, joined, outside_picture, passes, seen_span, straightened, upright_of, without
 from midstance.camera.plane import to_plane
 from midstance.camera.scale import scale_from_pass
 from midstance.camera.vertical import Upright
@@ -212,18 +212,18 @@ def test_frames_with_a_leg_outside_the_picture_are_left_out():
     p = passing(seconds=3.0)
     x = p.point("right_ankle")[:, 0]
     assert x.min() < 0 < 1280 < x.max()
-    whole = whole_in_picture(p, (1280, 720))
-    cut = trimmed(whole)
+    whole = without(p, outside_picture(p, (1280, 720)))
+    short = cut(whole, seen_span(whole))
     gone = (whole.state == State.MISSING).all(axis=1)
     legs = [LANDMARK_INDEX[f"{s}_{n}"] for s in ("left", "right") for n in ("hip", "knee", "ankle")]
     outside = ((p.xy[:, legs, 0] < 3) | (p.xy[:, legs, 0] > 1277)).any(axis=1)
     assert np.array_equal(gone, outside)
     assert np.isnan(whole.xy[gone]).all()
-    assert len(cut.time_s) == (~outside).sum()
-    assert cut.time_s[0] == p.time_s[~outside][0]
-    assert trimmed(cut) is cut
+    assert len(short.time_s) == (~outside).sum()
+    assert short.time_s[0] == p.time_s[~outside][0]
+    assert cut(short, seen_span(short)) is short
     inside = passing(seconds=1.2)
-    assert whole_in_picture(inside, (1280, 720)) is inside
+    assert without(inside, outside_picture(inside, (1280, 720))) is inside
 
 
 def test_passes_there_and_back_are_laid_one_after_the_other():
@@ -231,9 +231,9 @@ def test_passes_there_and_back_are_laid_one_after_the_other():
     planes = []
     for (start, end), direction in zip(passes(p), ("+x", "-x"), strict=True):
         part = (p.time_s >= start + 0.1) & (p.time_s <= end - 0.1)
-        cut = LandmarkPaths("side", p.time_s[part], p.xy[part], p.score[part], p.sigma_px[part], p.state[part])
+        one_way = LandmarkPaths("side", p.time_s[part], p.xy[part], p.score[part], p.sigma_px[part], p.state[part])
         near = "right" if direction == "+x" else "left"
-        planes.append(to_plane(cut, direction=direction, near_side=near, cutoff_hz=None))
+        planes.append(to_plane(one_way, direction=direction, near_side=near, cutoff_hz=None))
     both = joined(planes)
     assert len(both.time_s) == sum(len(q.time_s) for q in planes) + 1
     assert both.near_side is None

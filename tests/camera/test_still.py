@@ -164,3 +164,12 @@ def test_a_tripod_before_a_treadmill_changes_nothing():
     assert still.roll_deg is None
     assert still.sway_m == 0.0
     assert still.notes == ()
+
+
+def test_other_paths_of_the_film_are_treated_alike(followed):
+    paths, motion = followed
+    still = as_still(paths, motion, Readout(0.016, 0.001, 1, "given"), overground=True)
+    again = still.like(paths)
+    np.testing.assert_array_equal(again.time_s, still.landmarks.time_s)
+    np.testing.assert_allclose(again.xy, still.landmarks.xy, atol=1e-6)
+    np.testing.assert_array_equal(again.state, still.landmarks.state)

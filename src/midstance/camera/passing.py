@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import attrs
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
@@ -49,6 +50,7 @@ class Straightened:
     yaw_deg, yaw_sigma_deg : how far the film's camera was turned from square, + to the right as seen, and its 1-SD error.
     roll_deg, roll_sigma_deg : roll that was taken out, in the sense of ``Upright``, and the 1-SD error left.
     tilt_deg, tilt_sigma_deg : tilt that was taken out, and the 1-SD error left.
+    turn_rad : (3,) rotation vector from the film's camera to the level square one.
     ray_deg : (n,) angle between the line of sight to the hips and the normal of the path at each frame, + to the right.
     speed_per_distance : speed over the distance of camera and path, 1/s.
     """
@@ -60,6 +62,7 @@ class Straightened:
     roll_sigma_deg: float
     tilt_deg: float
     tilt_sigma_deg: float
+    turn_rad: Floats
     ray_deg: Floats
     speed_per_distance: float
 
@@ -167,8 +170,8 @@ def joined(planes: Sequence[PlanePaths]) -> PlanePaths:
     )
 
 
-def whole_in_picture(landmarks: LandmarkPaths, size_px: tuple[int, int]) -> LandmarkPaths:
-    """Return the paths without the frames in which a part of the legs is outside the picture.
+def outside_picture(landmarks: LandmarkPaths, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return (n,) True for the frames in which a part of the legs is outside the picture.
 
     A runner who enters or leaves is read with the parts that can't be seen put somewhere. Those frames say nothing of the
     legs, and bend the mean stride that events are read from.
@@ -181,28 +184,37 @@ def whole_in_picture(landmarks: LandmarkPaths, size_px: tuple[int, int]) -> Land
     legs = [LANDMARK_INDEX[f"{s}_{n}"] for s in ("left", "right") for n in ("hip", "knee", "ankle", "heel", "toe")]
     xy = landmarks.xy[:, legs]
     with np.errstate(invalid="ignore"):
-        outside = ((xy < EDGE_PX) | (xy > np.array(size_px, dtype=np.float64) - EDGE_PX)).any(axis=(1, 2))
-    if not outside.any():
+        out = (xy < EDGE_PX) | (xy > np.array(size_px, dtype=np.float64) - EDGE_PX)
+    return np.asarray(out.any(axis=(1, 2)))
+
+
+def without(landmarks: LandmarkPaths, frames: NDArray[np.bool_]) -> LandmarkPaths:
+    """Return the paths with everything missing in these frames."""
+    if not frames.any():
         return landmarks
     kept, state = landmarks.xy.copy(), landmarks.state.copy()
-    kept[outside] = np.nan
-    state[outside] = int(State.MISSING)
+    kept[frames] = np.nan
+    state[frames] = int(State.MISSING)
     return attrs.evolve(landmarks, xy=kept, state=state)
 
 
-def trimmed(landmarks: LandmarkPaths) -> LandmarkPaths:
-    """Return the paths without the frames before the runner comes and after they have gone."""
+def seen_span(landmarks: LandmarkPaths) -> slice:
+    """Return the frames from the first to the last in which anything of the runner is known."""
     here = np.flatnonzero((landmarks.state != int(State.MISSING)).any(axis=1))
-    if not len(here) or (here[0] == 0 and here[-1] == len(landmarks.time_s) - 1):
+    return slice(int(here[0]), int(here[-1]) + 1) if len(here) else slice(0, len(landmarks.time_s))
+
+
+def cut(landmarks: LandmarkPaths, frames: slice) -> LandmarkPaths:
+    """Return the paths of these frames alone."""
+    if frames.indices(len(landmarks.time_s)) == (0, len(landmarks.time_s), 1):
         return landmarks
-    span = slice(int(here[0]), int(here[-1]) + 1)
     return attrs.evolve(
         landmarks,
-        time_s=landmarks.time_s[span],
-        xy=landmarks.xy[span],
-        score=landmarks.score[span],
-        sigma_px=landmarks.sigma_px[span],
-        state=landmarks.state[span],
+        time_s=landmarks.time_s[frames],
+        xy=landmarks.xy[frames],
+        score=landmarks.score[frames],
+        sigma_px=landmarks.sigma_px[frames],
+        state=landmarks.state[frames],
     )
 
 
@@ -330,6 +342,7 @@ def straightened(
         roll_sigma_deg=float(np.degrees(np.sqrt(covariance[1, 1]))),
         tilt_deg=tilt_deg,
         tilt_sigma_deg=tilt_sigma,
+        turn_rad=back.as_rotvec(),
         ray_deg=np.degrees(np.arctan(x)),
         speed_per_distance=abs(float(fit.x[3])) / half,
     )

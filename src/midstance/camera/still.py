@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import attrs
 import numpy as np
+from numpy.typing import NDArray
 
-from midstance.camera.motion import CameraMotion, levelled, steadied
-from midstance.camera.passing import Straightened, straightened, trimmed, upright_of, whole_in_picture
+from midstance.camera.motion import CameraMotion, levelled, steadied, turned
+from midstance.camera.passing import Straightened, cut, outside_picture, seen_span, straightened, upright_of, without
 from midstance.camera.shutter import Readout, lean_error_deg, row_offsets_s, unsheared
 from midstance.camera.vertical import Upright
 from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths, State
@@ -31,6 +32,8 @@ class Still:
     crossing : the pass turned square to its path; None where the runner doesn't pass.
     sway_m : 1-SD error that the camera's own shifting adds to heights and places within a step, m; 0 for a camera at rest.
     notes : plain sentences for the report.
+    motion, readout, corrected, left_out, span : what was done, so that ``like`` can do it again: whether rows were put
+        back, (n,) frames that were left out, and the frames that were kept.
     """
 
     landmarks: LandmarkPaths
@@ -40,6 +43,18 @@ class Still:
     crossing: Straightened | None
     sway_m: float
     notes: tuple[str, ...]
+    motion: CameraMotion
+    readout: Readout
+    corrected: bool
+    left_out: NDArray[np.bool_]
+    span: slice
+
+    def like(self, landmarks: LandmarkPaths) -> LandmarkPaths:
+        """Return other paths of the same film and frames, treated in the same way: the same frames, the same turns."""
+        paths = _unmoved(without(landmarks, self.left_out), self.motion, self.readout, corrected=self.corrected)
+        if self.crossing is not None:
+            paths = turned(paths, self.motion.focal_px, self.motion.centre_px, self.crossing.turn_rad)
+        return cut(paths, self.span)
 
 
 def as_still(
@@ -67,30 +82,25 @@ def as_still(
     where it is only assumed: without it the lean would be wrong by its whole size and not by the error of the assumption.
     """
     notes: list[str] = []
+    left_out = np.zeros(len(landmarks.time_s), bool)
     if overground:
-        landmarks = trimmed(whole_in_picture(landmarks, motion.size_px))
-    speed = _speed_px_s(landmarks)
-    crosses = overground and abs(speed) > 0
-    correct = readout.source != "unknown" or crosses
-    offsets = row_offsets_s(landmarks.xy, readout, motion.size_px) if correct else None
-    up = upright
-    paths = landmarks
+        left_out = outside_picture(landmarks, motion.size_px)
+    filmed = without(landmarks, left_out)
+    span = seen_span(filmed) if overground else slice(0, len(landmarks.time_s))
+    speed = _speed_px_s(filmed)
+    corrected = readout.source != "unknown" or (overground and speed != 0.0)
+    paths = cut(_unmoved(filmed, motion, readout, corrected=corrected), span)
+    up = upright_of(motion) if upright is None or motion.moves else upright
     if motion.kind == "turning":
-        paths = steadied(landmarks, motion, offsets_s=offsets)
-        up = upright_of(motion)
         turn = np.degrees(np.nanmax(motion.turn_rad, axis=0) - np.nanmin(motion.turn_rad, axis=0))
         notes.append(
             f"the camera moved (by {turn[1]:.1f}° across, {turn[0]:.1f}° up and down, {turn[2]:.1f}° of roll); this was "
             "followed in the surroundings and taken out"
         )
     elif motion.kind == "travelling":
-        paths = levelled(landmarks, motion)
-        up = upright_of(motion)
         notes.append(f"{motion.reason}; its roll was taken out, its own ups and downs could not be")
     elif motion.kind == "unknown" and overground:
         notes.append(f"whether the camera moved is not known: {motion.reason}")
-    if offsets is not None:
-        paths = unsheared(paths, offsets)
     shutter_sigma = lean_error_deg(readout, speed, motion.size_px)[1]
     crossing = None
     if overground and paths.view == "side" and motion.kind in ("turning", "still"):
@@ -102,22 +112,39 @@ def as_still(
             upright=up,
         )
     sway = SWAY_M if motion.kind == "turning" else 0.0
+    own = up if motion.moves else None
+    roll_deg, roll_sigma = (None, None) if own is None else (own.roll_deg, own.roll_sigma_deg)
     if crossing is not None:
         notes.append(
             f"the path was {abs(crossing.yaw_deg):.1f}° ± {1.96 * crossing.yaw_sigma_deg:.1f}° off square to the camera, "
             "which was taken out"
         )
-        return Still(crossing.landmarks, 0.0, crossing.roll_sigma_deg, shutter_sigma, crossing, sway, tuple(notes))
-    own = up if motion.moves else None
+        paths, roll_deg, roll_sigma = crossing.landmarks, 0.0, crossing.roll_sigma_deg
     return Still(
-        paths,
-        None if own is None else own.roll_deg,
-        None if own is None else own.roll_sigma_deg,
-        shutter_sigma,
-        None,
-        sway,
-        tuple(notes),
+        landmarks=paths,
+        roll_deg=roll_deg,
+        roll_sigma_deg=roll_sigma,
+        shutter_sigma_deg=shutter_sigma,
+        crossing=crossing,
+        sway_m=sway,
+        notes=tuple(notes),
+        motion=motion,
+        readout=readout,
+        corrected=corrected,
+        left_out=left_out,
+        span=span,
     )
+
+
+def _unmoved(landmarks: LandmarkPaths, motion: CameraMotion, readout: Readout, *, corrected: bool) -> LandmarkPaths:
+    """Take out the camera's motion, and put rows back to their frame's time where ``corrected``."""
+    offsets = row_offsets_s(landmarks.xy, readout, motion.size_px) if corrected else None
+    paths = landmarks
+    if motion.kind == "turning":
+        paths = steadied(landmarks, motion, offsets_s=offsets)
+    elif motion.kind == "travelling":
+        paths = levelled(landmarks, motion)
+    return paths if offsets is None else unsheared(paths, offsets)
 
 
 def _speed_px_s(landmarks: LandmarkPaths) -> float:
