@@ -214,10 +214,18 @@ def hold(name: str, truth: FilmTruth, measured: FilmMeasures) -> FilmErrors:
                 means.append(StrideError(m.measure, m.side, m.value - wanted, m.low <= wanted <= m.high))
     return FilmErrors(
         name, truth.view, truth.fps, truth.how, rows, _swaps(truth, measured),
-        None if cadence is None else cadence.value, truth.cadence_steps_min, tuple(values), tuple(means),
+        None if cadence is None else cadence.value, _true_cadence(truth, measured), tuple(values), tuple(means),
         film.near_side,
         {m.measure: m.reason for m in measured.measures if m.side == "both" and m.reason and m.measure in known},
     )  # fmt: skip
+
+
+def _true_cadence(truth: FilmTruth, measured: FilmMeasures) -> float:
+    """Return the true cadence over the steps that were found: a runner may be in the picture for a part of the film only."""
+    found = [e.time_s for e in measured.events if e.kind == "initial_contact"]
+    first, last = min(found, default=0.0) - PAIR_S, max(found, default=0.0) + PAIR_S
+    on = sorted(c.on_s for c in truth.contacts if first <= c.on_s <= last)
+    return 60.0 * (len(on) - 1) / (on[-1] - on[0]) if len(on) >= 3 else truth.cadence_steps_min
 
 
 def _swaps(truth: FilmTruth, measured: FilmMeasures) -> int:
