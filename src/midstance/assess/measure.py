@@ -21,6 +21,7 @@ from midstance.camera.scale import (
 )
 from midstance.errors import RunnerError
 from midstance.film.clock import check_against_cadence
+from midstance.film.verdicts import TURNED_MEASURES, Verdict, make_check
 from midstance.gait.com import whole_body_com
 from midstance.gait.curves import stride_curves
 from midstance.gait.events import find_events_report
@@ -41,6 +42,7 @@ from midstance.gait.model import (
 )
 from midstance.gait.strides import build_stances, kept, stride_label
 from midstance.gait.uncertainty import ErrorBudget
+from midstance.gait.yaw import CameraYaw, yaw_from_feet
 from midstance.pose.anatomy import load_map
 from midstance.pose.corrections import Applied, correct_events, left_out_by_hand
 
@@ -50,15 +52,13 @@ CUTOFF_HZ = 20.0
 CUTOFF_OF_RATE = 0.3
 #: Low-pass for peaks and means over stance and swing, Hz: a peak of a noisy path reads too large.
 PEAK_CUTOFF_HZ = 10.0
-#: Measures whose intervals did not hold the truth on films with known truth, and why: not given until they do.
-UNSUPPORTED = {
-    "pelvic_drop_excursion": "the pelvis at the very instant of contact is not seen surely enough from behind or in front",
-}
 #: Measures that say nothing new where toe-offs were taken from another film.
 FROM_TOE_OFF = (
     "contact_time", "flight_time", "swing_time", "duty_factor", "vertical_force_peak_estimated", "vertical_stiffness",
     "leg_stiffness",
 )  # fmt: skip
+#: Name of the check of how far a rear or front camera is off the line of running.
+TURN_CHECK = "camera_turn"
 #: Stance as a share of the stride, and half of its range, where nothing else tells: 35.5 to 38.9 % in runners of two
 #: ages at about 2.7 m/s (Karamanidis & Arampatzis 2005, J Exp Biol 208:3907, Table 4; which paper it is: from memory),
 #: widened for speed.
@@ -163,7 +163,10 @@ def measure_film(
     v, m = _by_view(straight, settings, scale, common, stances, budget, zeros)
     values += v
     measures += m
-    measures, dropped = _refuse(measures, reading.quality)
+    quality = reading.quality
+    if view != "side":
+        quality = (*quality, turn_check(yaw_from_feet(plane, stances, belt_speed(settings))))
+    measures, dropped = _refuse(measures, quality)
     if borrowed is not None:
         measures = [_not_from_here(one, borrowed) if one.measure in FROM_TOE_OFF else one for one in measures]
         dropped |= {(key, side) for key in FROM_TOE_OFF for side in SIDES}
@@ -174,7 +177,7 @@ def measure_film(
     ]
     exclusions += [Exclusion(view, "film", note) for note in (*report.notes, *reading.notes, *straight.notes)]
     return FilmMeasures(
-        result=_result(reading, plane, scale, notes),
+        result=_result(reading, quality, plane, scale, notes),
         events=found,
         stances=tuple(stances),
         exclusions=tuple(exclusions),
@@ -205,7 +208,7 @@ def _by_view(
             sharp, stances, budget=budget, peaks=smooth, runner=settings.runner, foot_zero=zeros
         )
         return values, [m if reads_event(m.measure) else attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
-    values, measures = measure_frontal(smooth, stances, budget=budget)
+    values, measures = measure_frontal(smooth, stances, budget=budget, speed_mps=belt_speed(settings))
     return values, [attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
 
 
@@ -226,6 +229,27 @@ def _without_strides(
         out.append(s)
     wishes = [c for c in reading.asked if c.kind == "leave_out"]
     return out, why, [Applied(c, done.get(c, "no stride of this leg there")) for c in wishes]
+
+
+def belt_speed(settings: Settings) -> float | None:
+    """Return the speed of the belt, m/s, None over ground."""
+    return settings.speed_mps if settings.surface == "treadmill" else None
+
+
+def turn_check(yaw: CameraYaw | None) -> QualityCheck:
+    """Judge how far a rear or front camera is off the line of running, as the standing feet show it.
+
+    What a smaller turn does is taken out and in the intervals. Limits are engineering choices.
+    """
+    good, unfit = 5.0, 12.0
+    limit = f"good up to {good:g} deg off the line of running, unfit beyond {unfit:g} deg"
+    advice = "Put the camera on the line of the belt's middle, well behind or in front of the runner."
+    if yaw is None:
+        return make_check(TURN_CHECK, None, "deg", limit, "unknown", advice, widens=False)
+    turn = abs(yaw.yaw_deg)
+    verdict: Verdict = "good" if turn <= good else "usable" if turn <= unfit else "unfit"
+    taken = TURNED_MEASURES if verdict == "unfit" else ()
+    return make_check(TURN_CHECK, round(turn, 1), "deg", limit, verdict, "" if verdict == "good" else advice, taken)
 
 
 def _widened(event: Event, factor: float) -> Event:
@@ -329,7 +353,7 @@ def _refuse(
     measures: list[Measure], quality: tuple[QualityCheck, ...]
 ) -> tuple[list[Measure], set[tuple[str, Side]]]:
     """Turn measures that a fitness check makes impossible into "not measurable", with the check's name."""
-    why = dict(UNSUPPORTED)
+    why: dict[str, str] = {}
     for check in quality:
         for key in check.measures:
             why.setdefault(key, f"the film is not fit for it: {check.check.replace('_', ' ')} {_value(check)}")
@@ -348,7 +372,11 @@ def _value(check: QualityCheck) -> str:
 
 
 def _result(
-    reading: FilmReading, plane: PlanePaths, scale: Scale | None, notes: tuple[str, ...]
+    reading: FilmReading,
+    quality: tuple[QualityCheck, ...],
+    plane: PlanePaths,
+    scale: Scale | None,
+    notes: tuple[str, ...],
 ) -> FilmResult:
     words = {"+x": "left to right", "-x": "right to left"}
     fixed = {"rear": "away from camera", "front": "towards camera"}
@@ -367,7 +395,7 @@ def _result(
         slowdown=reading.clock.slowdown,
         direction=words[reading.direction] if reading.direction else fixed[reading.view],
         near_side=reading.near,
-        quality=reading.quality,
+        quality=quality,
         landmarks=reading.joints,
         plane=plane,
         scale=scale,

@@ -50,8 +50,11 @@ UPRIGHT_MEASURES = (
     "pelvic_drop_peak",
     "pelvic_drop_excursion",
     "trunk_side_lean_peak",
+    "thigh_adduction_peak",
 )
 STILL_CAMERA_MEASURES = ("vertical_oscillation", "step_width")
+#: What a rear or front camera far off the line of running can't give: there fore-aft motion shows as sideways motion.
+TURNED_MEASURES = ("knee_frontal_angle_peak", "thigh_adduction_peak", "arm_crossing", "knee_separation")
 ALL_ANGLES = tuple(
     dict.fromkeys(
         (
@@ -67,6 +70,7 @@ ALL_ANGLES = tuple(
             "foot_ahead_of_hip",
             "foot_ahead_of_hip_leg",
             "knee_separation",
+            "arm_crossing",
         )
     )
 )

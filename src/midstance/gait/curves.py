@@ -368,8 +368,7 @@ _SIDE_CURVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
     ("com_height", "com_height", "Height of the centre of mass", ("vertical_oscillation",)),
 )
 _FRONTAL_CURVES: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
-    ("pelvis", "pelvic_obliquity", "Pelvic drop", ("pelvic_drop_peak", "pelvic_drop_excursion")),
-    ("hip", "hip_adduction", "Hip adduction", ("hip_adduction_peak",)),
+    ("thigh", "thigh_adduction", "Thigh from the vertical", ("thigh_adduction_peak",)),
     ("trunk", "trunk_side_lean", "Trunk side lean", ("trunk_side_lean_peak",)),
 )
 

@@ -23,7 +23,7 @@ import attrs
 import numpy as np
 from numpy.typing import NDArray
 
-from midstance.gait.events_model import EventModel, KindModel, Located, default_model, locate
+from midstance.gait.events_model import EventModel, KindModel, Located, PointSource, default_model, locate
 from midstance.gait.events_waves import (
     ANKLE,
     HEEL,
@@ -72,6 +72,7 @@ class EventReport:
     shared_sigma_s : by (side, kind), the 1-SD error that all events of that kind and foot share, s. It is most of an
         event's error, and doesn't average out over strides: the mean contact time of a film has it in full, once
         from its contacts and once from its toe-offs. Stride times and cadence don't have it at all.
+    shared_share : by kind, the share of an event's error variance that is the same in all strides of its leg, 0 to 1.
     """
 
     events: tuple[Event, ...]
@@ -79,6 +80,7 @@ class EventReport:
     notes: tuple[str, ...]
     walking: bool = False
     shared_sigma_s: Mapping[tuple[Side, EventKind], float] = attrs.field(factory=dict)
+    shared_share: Mapping[EventKind, float] = attrs.field(factory=dict)
 
 
 @attrs.frozen(eq=False)
@@ -87,9 +89,17 @@ class _Found:
 
     time_s: Floats
     sigma_s: Floats
+    own_sigma_s: float = 0.0
+
+    @property
+    def shared_sigma_s(self) -> float:
+        """The part of the events' errors that they have in common, 1 SD in s."""
+        return float(np.sqrt(max(float(np.median(self.sigma_s)) ** 2 - self.own_sigma_s**2, 0.0)))
 
 
-def find_events(plane: PlanePaths, *, model: EventModel | None = None) -> list[Event]:
+def find_events(
+    plane: PlanePaths, *, model: EventModel | None = None, source: PointSource | None = None
+) -> list[Event]:
     """Return the contacts and toe-offs of both feet, in order of time.
 
     Parameters
@@ -99,6 +109,9 @@ def find_events(plane: PlanePaths, *, model: EventModel | None = None) -> list[E
         filtered at 15 Hz or more.
     model : EventModel, optional
         Other coefficients than those of the package.
+    source : "markers" or "detected", optional
+        Where the points come from: markers on the runner, or points that a landmark network found in pictures. Each has
+        its own coefficients. Left out, how the legs move decides.
 
     Returns
     -------
@@ -106,10 +119,12 @@ def find_events(plane: PlanePaths, *, model: EventModel | None = None) -> list[E
         Empty when there is no running in the film. Events nearer than about 0.1 s to the film's ends are left
         out.
     """
-    return list(find_events_report(plane, model=model).events)
+    return list(find_events_report(plane, model=model, source=source).events)
 
 
-def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) -> EventReport:
+def find_events_report(
+    plane: PlanePaths, *, model: EventModel | None = None, source: PointSource | None = None
+) -> EventReport:
     """Return the events with the stride period and notes. Parameters as in ``find_events``."""
     fitted = default_model() if model is None else model
     notes: list[str] = []
@@ -130,7 +145,7 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
         periods.append(period.period_s)
         for kind in KINDS:
             model_of_kind = fitted.kinds[plane.view, kind]
-            found[side, kind] = _events_of_leg(leg, period.period_s, model_of_kind, kind, side, notes, strange)
+            found[side, kind] = _events_of_leg(leg, period.period_s, model_of_kind, kind, source, side, notes, strange)
     if not periods:
         return EventReport((), None, tuple(notes))
     if strange:
@@ -148,17 +163,14 @@ def find_events_report(plane: PlanePaths, *, model: EventModel | None = None) ->
         for t, s in zip(f.time_s, f.sigma_s, strict=True)
     ]
     events.sort(key=lambda e: (e.time_s, e.side, e.kind))
-    shared = {
-        (side, kind): _shared(f.sigma_s, fitted.kinds[plane.view, kind].own_sigma_s)
-        for (side, kind), f in found.items()
-        if len(f.time_s)
+    known = {at: f for at, f in found.items() if len(f.time_s)}
+    shared = {at: f.shared_sigma_s for at, f in known.items()}
+    share = {
+        kind: float(np.mean([f.shared_sigma_s**2 / np.median(f.sigma_s) ** 2 for (_, k), f in known.items() if k == kind]))
+        for kind in KINDS
+        if any(k == kind for _, k in known)
     }
-    return EventReport(tuple(events), period_s, tuple(notes), shared_sigma_s=shared)
-
-
-def _shared(sigma_s: Floats, own_sigma_s: float) -> float:
-    """Return the part of events' errors that they have in common, s."""
-    return float(np.sqrt(max(float(np.median(sigma_s)) ** 2 - own_sigma_s**2, 0.0)))
+    return EventReport(tuple(events), period_s, tuple(notes), shared_sigma_s=shared, shared_share=share)
 
 
 def _events_of_leg(
@@ -166,6 +178,7 @@ def _events_of_leg(
     period_s: float,
     model: KindModel,
     kind: EventKind,
+    source: PointSource | None,
     side: Side,
     notes: list[str],
     strange: list[str],
@@ -173,7 +186,7 @@ def _events_of_leg(
     marks = fill_in_marks(rough_marks(leg, period_s, model.mark), period_s)
     guess = marks + model.offset_s
     guess = guess[(guess - CORE_S > leg.time_s[0]) & (guess + CORE_S < leg.time_s[-1])]
-    waves, located = waves_and_location(leg, guess, model, kind)
+    waves, located = waves_and_location(leg, guess, model, kind, source)
     label = kind.replace("_", " ")
     if waves is None or located is None:
         if len(guess):
@@ -182,7 +195,7 @@ def _events_of_leg(
     time_s = waves.centre_s + located.offset_s + located.deviation_s
     inside = (time_s - CORE_S >= leg.time_s[0]) & (time_s + CORE_S <= leg.time_s[-1])
     good = inside & (waves.fit >= LEAST_FIT)
-    if located.plain_share > 0.5:
+    if located.plain_share > 0.5 and source is None:
         strange.append(f"{side} {label}s")
     if (inside & ~good).any():
         count = int((inside & ~good).sum())
@@ -191,11 +204,11 @@ def _events_of_leg(
     if (good & ~shown).any():
         notes.append(f"{side} leg: {int((good & ~shown).sum())} {label}(s) left out, foot not in view.")
     keep = good & shown & _apart(time_s, good & shown, period_s)
-    return _Found(time_s[keep], located.sigma_s[keep])
+    return _Found(time_s[keep], located.sigma_s[keep], located.own_sigma_s)
 
 
 def waves_and_location(
-    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind
+    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind, source: PointSource | None = None
 ) -> tuple[StrideWaves | None, Located | None]:
     """Align the strides around the guesses and find the event; strides unlike the others are set aside.
 
@@ -206,7 +219,7 @@ def waves_and_location(
         return None, None
     tried: tuple[StrideWaves | None, Located | None] = (None, None)
     for start_s in (0.0,) if model.view == "side" else OTHER_STARTS_S:
-        waves, located = _recentred(leg, guess_s + start_s, model, kind)
+        waves, located = _recentred(leg, guess_s + start_s, model, kind, source)
         if located is not None and (abs(located.offset_s) <= RECENTRE_S or tried[1] is None):
             tried = (waves, located)
         if located is not None and abs(located.offset_s) <= RECENTRE_S:
@@ -217,7 +230,7 @@ def waves_and_location(
 
 
 def _recentred(
-    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind
+    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind, source: PointSource | None = None
 ) -> tuple[StrideWaves | None, Located | None]:
     """Find the event, and cut the windows anew around it while it lies near their edge."""
     waves: StrideWaves | None = None
@@ -226,7 +239,7 @@ def _recentred(
         inside = (guess_s - CORE_S > leg.time_s[0]) & (guess_s + CORE_S < leg.time_s[-1])
         if not inside.any():
             return waves, None
-        waves, located = _aligned_and_located(leg, guess_s[inside], model, kind)
+        waves, located = _aligned_and_located(leg, guess_s[inside], model, kind, source)
         if located is None or abs(located.offset_s) <= RECENTRE_S:
             break
         guess_s = waves.centre_s + located.offset_s
@@ -234,15 +247,15 @@ def _recentred(
 
 
 def _aligned_and_located(
-    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind
+    leg: LegPaths, guess_s: Floats, model: KindModel, kind: EventKind, source: PointSource | None
 ) -> tuple[StrideWaves, Located | None]:
     waves = align_strides(leg, kind, guess_s, model.acceleration_hz)
     chosen = waves.fit >= LEAST_FIT
     if not chosen.all() and chosen.sum() >= 2:
         # The odd strides have bent the mean wave: lay the others on each other once more, without them.
         again = align_strides(leg, kind, waves.centre_s[chosen], model.acceleration_hz)
-        return again, locate(again, again.fit >= LEAST_FIT, model)
-    return waves, locate(waves, chosen, model)
+        return again, locate(again, again.fit >= LEAST_FIT, model, source)
+    return waves, locate(waves, chosen, model, source)
 
 
 def _foot_shown(waves: StrideWaves, located: Located) -> NDArray[np.bool_]:

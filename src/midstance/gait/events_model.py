@@ -3,24 +3,21 @@
 For each view and kind of event the coefficient file holds
 
 * where to look: the rough mark and the usual time from the mark to the event;
-* *locators*, in pairs: weighted sums of the mean wave around the present guess that say how far the guess is
-  off. The first of a pair brings guesses that are tens of milliseconds off near, the second finishes. The
-  *fine* pair reads accelerations and vertical velocities of ankle, heel and toe; the *plain* pair
-  heights and velocities, and is fitted to landmarks read from films too;
+* two *readings* of the mean wave, each the mean of one or more *locators*. A locator is a pair of weighted sums around
+  the present guess that say how far the guess is off: the first brings guesses that are tens of milliseconds off near,
+  the second finishes. The locators of a reading look at different parts of the movement (the foot, the way
+  thigh and shank move forward, all heights), so their errors differ and their mean is better than each. The
+  *fine* reading is fitted to markers; the *plain* one to landmarks read from films too;
 * one *deviation map*: a weighted sum of a single stride's velocities minus the mean wave's, for what this
   stride's event differs from the average one;
 * how legs usually move around the event, so that a leg that moves unlike all those in the fit is recognised.
-  For such a leg the fine pair means nothing, and the plain pair takes over, with wider intervals;
+  For such a leg the fine reading means nothing, and the plain one takes over, with wider intervals;
 * variance terms, from errors on runners left out of the fit.
-
-Nothing depends on where the runner is in the picture, on belt or ground speed or on a steadily moving camera:
-positions count from the same point's height in stance, velocities from its velocity in stance.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from functools import lru_cache
 from importlib import resources
 from typing import Any, Literal
@@ -28,101 +25,35 @@ from typing import Any, Literal
 import attrs
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
-from midstance.gait.events_waves import OFFSETS_S, RATE_HZ, Mark, StrideWaves
+from midstance.gait.events_features import (
+    WHOLE_LEG,
+    FeatureSet,
+    Floats,
+    Reader,
+    deviation_features,
+    mean_wave,
+    slowness,
+    stride_waves_reader,
+)
+from midstance.gait.events_waves import Mark, StrideWaves
 from midstance.gait.model import EventKind, View
 
-Floats = NDArray[np.float64]
-Quantity = Literal["position", "velocity", "acceleration"]
-Reader = Callable[[Quantity, Floats], Floats]
+#: Where the points of a leg come from: "markers" on the skin or shoe, or "detected" in pictures by a landmark network.
+PointSource = Literal["markers", "detected"]
 
-#: Instants around the event that the deviation map looks at, s.
-DEVIATION_TAUS_S: Floats = np.arange(-6, 7, dtype=np.float64) * 0.0125
 #: The deviation of one stride from the others is believed up to this, s.
 LARGEST_DEVIATION_S = 0.025
 #: A locator moves a guess by no more than this at once, s, and no further from the start than the second
 #: value.
 LARGEST_MOVE_S, LARGEST_TOTAL_S = 0.04, 0.10
-#: Passes of each locator.
+#: Passes of each map of a locator.
 PASSES = 3
-#: Strangeness over which the plain locator takes over. The strangest leg among the runners left out of the
-#: fit had 1.12.
+#: Width of the strangeness over which the plain reading takes over where nobody said where the points come from.
 STRANGE_BAND = 0.25
 #: Angular frequency of the main movement of a foot around its events, rad/s: 3 Hz.
 ODD_STRIDE_RAD_PER_S = 2.0 * np.pi * 3.0
-#: Where in stance positions and velocities count from, s from the event.
-STANCE_S: dict[EventKind, float] = {"initial_contact": 0.07, "toe_off": -0.09}
-#: Instants over which a value in stance is averaged, s.
-_NEAR_S: Floats = np.arange(-2, 3, dtype=np.float64) * 0.006
 COEFFICIENT_FILE = "events_coefficients.json"
-
-HIP_X, HIP_Y, KNEE_Y, ANKLE_X, ANKLE_Y, HEEL_X, HEEL_Y, TOE_X, TOE_Y = 0, 1, 3, 4, 5, 6, 7, 8, 9
-#: Factors that bring the quantities (leg lengths, s) to like sizes before the ridge penalty.
-_UNIT: dict[Quantity, float] = {"position": 100.0, "velocity": 10.0, "acceleration": 1.0}
-
-
-@attrs.frozen
-class FeatureSet:
-    """Which channels of which quantities a map reads, at which instants around the guess."""
-
-    parts: tuple[tuple[Quantity, tuple[int, ...]], ...]
-    half_width_s: float
-    n: int = 9
-
-    @property
-    def taus_s(self) -> Floats:
-        """Instants around the guess, s."""
-        return np.linspace(-self.half_width_s, self.half_width_s, self.n)
-
-    def read(self, reader: Reader, at_s: float, kind: EventKind) -> Floats:
-        """Return the features around ``at_s``: (..., p)."""
-        stance_s = at_s + STANCE_S[kind] + _NEAR_S
-        out = []
-        for quantity, channels in self.parts:
-            values = reader(quantity, at_s + self.taus_s)[..., list(channels)]
-            if quantity != "acceleration":
-                values = values - reader(quantity, stance_s)[..., list(channels)].mean(axis=-2, keepdims=True)
-            out.append(_UNIT[quantity] * values.reshape(*values.shape[:-2], -1))
-        return np.concatenate(out, axis=-1)
-
-
-_FOOT_XY = (ANKLE_X, ANKLE_Y, HEEL_X, HEEL_Y, TOE_X, TOE_Y)
-_FOOT_Y = (ANKLE_Y, HEEL_Y, TOE_Y)
-_FOOT_X = (ANKLE_X, HEEL_X, TOE_X)
-_SOLE_Y = (HEEL_Y, TOE_Y)
-_ALL_Y = (HIP_Y, KNEE_Y, *_FOOT_Y)
-
-FINE: dict[tuple[View, EventKind], FeatureSet] = {
-    ("side", "initial_contact"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _FOOT_XY)), 0.040),
-    ("side", "toe_off"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _FOOT_X)), 0.040),
-    ("rear", "initial_contact"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
-    ("rear", "toe_off"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
-    ("front", "initial_contact"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
-    ("front", "toe_off"): FeatureSet((("velocity", _FOOT_Y), ("acceleration", _ALL_Y)), 0.040),
-}
-#: Heights and vertical velocities of all points of the leg: what the foot's own points leave open on landmarks of a film,
-#: where a foot is placed worse than a knee, these settle. Toe-off from behind also shows in how the foot moves sideways.
-_HEIGHTS = FeatureSet((("position", _ALL_Y), ("velocity", _ALL_Y)), 0.100, 11)
-_HEIGHTS_SHORT = FeatureSet((("position", _ALL_Y), ("velocity", _ALL_Y)), 0.060)
-#: A contact from the side is read off the foot alone: its height, and how all of it moves.
-_FOOT = FeatureSet((("position", _FOOT_Y), ("velocity", _FOOT_XY)), 0.060)
-_REAR_TOE_OFF = FeatureSet((("position", _FOOT_Y), ("velocity", tuple(range(10)))), 0.080)
-PLAIN: dict[tuple[View, EventKind], FeatureSet] = {
-    ("side", "initial_contact"): _FOOT,
-    ("side", "toe_off"): _HEIGHTS_SHORT,
-    ("rear", "initial_contact"): _HEIGHTS,
-    ("rear", "toe_off"): _REAR_TOE_OFF,
-    ("front", "initial_contact"): _HEIGHTS,
-    ("front", "toe_off"): _HEIGHTS,
-}
-#: What strangeness is judged by: all points, since a leg is only like the others when hip and knee are too. From
-#: behind and from the front sideways movement says nothing about contact.
-WHOLE_LEG: dict[View, FeatureSet] = {
-    "side": FeatureSet((("velocity", tuple(range(10))),), 0.040, 5),
-    "rear": FeatureSet((("velocity", _ALL_Y),), 0.040, 9),
-    "front": FeatureSet((("velocity", _ALL_Y),), 0.040, 9),
-}
 
 
 @attrs.frozen(eq=False)
@@ -139,9 +70,9 @@ class LinearMap:
         return np.asarray((x - self.mean) / self.scale @ self.weight + self.intercept, dtype=np.float64)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain lists, rounded to six figures."""
+        """Return plain lists, rounded to five figures."""
         lists = {k: _rounded(getattr(self, k)) for k in ("mean", "scale", "weight")}
-        return {**lists, "intercept": float(f"{self.intercept:.6g}")}
+        return {**lists, "intercept": float(f"{self.intercept:.5g}")}
 
     @staticmethod
     def from_dict(d: dict[str, Any]) -> LinearMap:
@@ -154,7 +85,7 @@ class LinearMap:
 class Usual:
     """How legs usually move around the event: mean, scale and damped whitening of ``WHOLE_LEG`` features.
 
-    ``limit`` is the 99th percentile of the strangeness of runners left out of the fit.
+    ``limit`` is the strangeness up to which a leg counts as usual; from runners left out of the fit.
     """
 
     mean: Floats
@@ -182,19 +113,12 @@ class Usual:
         return Usual(mean, np.asarray(d["scale"], dtype=np.float64), whiten, float(d["limit"]))
 
 
-Variance = tuple[float, float, float, float]
-
-
 @attrs.frozen(eq=False)
 class Locator:
-    """A pair of linear maps with the features they read, and the variance of single events read with it.
-
-    ``variance`` holds (c0, c1, c2, c3): variance = c0 + c1 · roughness² + c2 · standard error² + c3 · slowness², s².
-    """
+    """A pair of linear maps with the features they read."""
 
     features: FeatureSet
     maps: tuple[LinearMap, ...]
-    variance: Variance
 
     def find(self, reader: Reader, kind: EventKind, start_s: float = 0.0) -> float | None:
         """Return the offset where the maps come to rest, s, or None when they run away."""
@@ -207,63 +131,105 @@ class Locator:
                     return None
         return at_s
 
-    def sigma(self, roughness: float, error_s: float, slow: float) -> float:
+
+@attrs.frozen
+class Found:
+    """Where a reading finds the event: offset in s, and how far its locators are apart (SD, s; 0 with one)."""
+
+    offset_s: float
+    spread_s: float
+
+
+Variance = tuple[float, float, float, float, float]
+
+
+@attrs.frozen(eq=False)
+class Reading:
+    """The mean of several locators, and the variance of single events read with it.
+
+    ``variance`` holds (c0 … c4): variance = c0 + c1 · roughness² + c2 · standard error² + c3 · slowness² + c4 · spread², s².
+    ``own_sigma_s`` is the part of an event's error that it doesn't share with the other strides of its leg, s.
+    """
+
+    locators: tuple[Locator, ...]
+    variance: Variance
+    own_sigma_s: float
+
+    def find(self, reader: Reader, kind: EventKind) -> Found | None:
+        """Return the mean of the locators' offsets, or None when fewer than half of them come to rest."""
+        each = [x for x in (one.find(reader, kind) for one in self.locators) if x is not None]
+        if 2 * len(each) < len(self.locators):
+            return None
+        return Found(float(np.mean(each)), float(np.std(each, ddof=1)) if len(each) > 1 else 0.0)
+
+    def standard_error_s(self, waves: StrideWaves, chosen: NDArray[np.bool_], kind: EventKind, at_s: float) -> float:
+        """Return the standard error of the answer over the strides, s (0.02 when there is but one)."""
+        reader = stride_waves_reader(waves, chosen)
+        each = np.mean([one.maps[-1](one.features.read(reader, at_s, kind)) for one in self.locators], axis=0)
+        each = each[np.isfinite(each)]
+        if len(each) < 2:
+            return 0.02
+        return float(np.std(each, ddof=1) / np.sqrt(len(each)))
+
+    def sigma_s(self, roughness: float, error_s: float, slow: float, spread_s: float) -> float:
         """Return the 1-SD error of an event, s."""
-        c0, c1, c2, c3 = self.variance
-        return float(np.sqrt(c0 + c1 * roughness**2 + c2 * error_s**2 + c3 * slow**2))
+        terms = (1.0, roughness**2, error_s**2, slow**2, spread_s**2)
+        return float(np.sqrt(sum(c * t for c, t in zip(self.variance, terms, strict=True))))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain values."""
+        return {
+            "locators": [{**x.features.to_dict(), "maps": [m.to_dict() for m in x.maps]} for x in self.locators],
+            "variance": [float(f"{v:.5g}") for v in self.variance],
+            "own_sigma_s": float(f"{self.own_sigma_s:.4g}"),
+        }
+
+    @staticmethod
+    def from_dict(d: dict[str, Any]) -> Reading:
+        """Undo ``to_dict``."""
+        locators = tuple(
+            Locator(FeatureSet.from_dict(x), tuple(LinearMap.from_dict(m) for m in x["maps"])) for x in d["locators"]
+        )
+        c0, c1, c2, c3, c4 = (float(v) for v in d["variance"])
+        return Reading(locators, (c0, c1, c2, c3, c4), float(d["own_sigma_s"]))
 
 
 @attrs.frozen(eq=False)
 class KindModel:
-    """All that is fitted for one view and kind of event.
-
-    ``own_sigma_s`` is the part of an event's error that it doesn't share with the other strides of its leg, s.
-    """
+    """All that is fitted for one view and kind of event."""
 
     view: View
     mark: Mark
     offset_s: float
     acceleration_hz: float
-    fine: Locator
+    fine: Reading
     deviation: LinearMap
-    own_sigma_s: float
-    plain: Locator
+    plain: Reading
     usual: Usual
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for the coefficient file."""
-
-        def locator(x: Locator) -> dict[str, Any]:
-            return {"maps": [m.to_dict() for m in x.maps], "variance": [float(f"{v:.6g}") for v in x.variance]}
-
         return {
             "mark": self.mark,
             "offset_s": float(f"{self.offset_s:.6g}"),
             "acceleration_hz": self.acceleration_hz,
-            "fine": locator(self.fine),
+            "fine": self.fine.to_dict(),
             "deviation": self.deviation.to_dict(),
-            "own_sigma_s": float(f"{self.own_sigma_s:.4g}"),
-            "plain": locator(self.plain),
+            "plain": self.plain.to_dict(),
             "usual": self.usual.to_dict(),
         }
 
     @staticmethod
-    def from_dict(d: dict[str, Any], view: View, kind: EventKind) -> KindModel:
+    def from_dict(d: dict[str, Any], view: View) -> KindModel:
         """Undo ``to_dict``."""
-
-        def locator(x: dict[str, Any], features: FeatureSet) -> Locator:
-            c0, c1, c2, c3 = (float(v) for v in x["variance"])
-            return Locator(features, tuple(LinearMap.from_dict(m) for m in x["maps"]), (c0, c1, c2, c3))
-
         return KindModel(
             view,
             d["mark"],
             float(d["offset_s"]),
             float(d["acceleration_hz"]),
-            locator(d["fine"], FINE[view, kind]),
+            Reading.from_dict(d["fine"]),
             LinearMap.from_dict(d["deviation"]),
-            float(d["own_sigma_s"]),
-            locator(d["plain"], PLAIN[view, kind]),
+            Reading.from_dict(d["plain"] or d["fine"]),
             Usual.from_dict(d["usual"]),
         )
 
@@ -284,11 +250,15 @@ class EventModel:
     @staticmethod
     def from_json(text: str) -> EventModel:
         """Read the text of a coefficient file."""
-        data = json.loads(text)
+        return EventModel.from_dict(json.loads(text))
+
+    @staticmethod
+    def from_dict(data: dict[str, Any]) -> EventModel:
+        """Build from the values of a coefficient file."""
         kinds: dict[tuple[View, EventKind], KindModel] = {}
         for key, d in data["models"].items():
             view, kind = key.split("/")
-            kinds[view, kind] = KindModel.from_dict(d, view, kind)
+            kinds[view, kind] = KindModel.from_dict(d, view)
         return EventModel(data["provenance"], kinds)
 
 
@@ -299,104 +269,8 @@ def default_model() -> EventModel:
     return EventModel.from_json(path.read_text(encoding="utf-8"))
 
 
-def _rounded(values: Floats, figures: int = 6) -> list[float]:
+def _rounded(values: Floats, figures: int = 5) -> list[float]:
     return [float(f"{v:.{figures}g}") for v in values]
-
-
-def mean_wave(waves: StrideWaves, chosen: NDArray[np.bool_]) -> Reader | None:
-    """Return a reader of the weighted mean wave of the chosen strides, or None when it has holes.
-
-    Positions are the integral of the mean velocity (their zero is arbitrary), so that strides which lack a
-    few samples don't make the mean jump.
-    """
-    weight = waves.weight[chosen]
-    total = weight.sum(axis=0)
-    inner = np.abs(OFFSETS_S) <= 0.11
-    if not chosen.any() or bool((total[inner] <= 0).any()):
-        return None
-    total = total + 1e-12
-    acceleration = (weight * np.where(weight > 0, waves.acceleration[chosen], 0.0)).sum(axis=0) / total
-    velocity = (weight * np.where(weight > 0, waves.velocity[chosen], 0.0)).sum(axis=0) / total
-    splines = {
-        "position": CubicSpline(OFFSETS_S, np.cumsum(velocity, axis=0) / RATE_HZ, axis=0),
-        "velocity": CubicSpline(OFFSETS_S, velocity, axis=0),
-        "acceleration": CubicSpline(OFFSETS_S, acceleration, axis=0),
-    }
-
-    def read(quantity: Quantity, at_s: Floats) -> Floats:
-        return np.asarray(splines[quantity](np.clip(at_s, OFFSETS_S[0], OFFSETS_S[-1])), dtype=np.float64)
-
-    return read
-
-
-def stride_waves_reader(waves: StrideWaves, chosen: NDArray[np.bool_]) -> Reader:
-    """Return a reader of the single strides: (k, m, 10)."""
-    arrays = {
-        "position": np.cumsum(waves.velocity[chosen], axis=1) / RATE_HZ,
-        "velocity": waves.velocity[chosen],
-        "acceleration": waves.acceleration[chosen],
-    }
-
-    def read(quantity: Quantity, at_s: Floats) -> Floats:
-        return at_offsets(arrays[quantity], np.clip(at_s, OFFSETS_S[0], OFFSETS_S[-1]))
-
-    return read
-
-
-def at_offsets(values: Floats, at_s: Floats) -> Floats:
-    """Read (k, w, c) waves at times (m,) by straight lines between samples: (k, m, c), NaN passes through."""
-    position = (at_s - OFFSETS_S[0]) * RATE_HZ
-    low = np.clip(np.floor(position).astype(int), 0, len(OFFSETS_S) - 2)
-    share = (position - low)[None, :, None]
-    return np.asarray(values[:, low] * (1 - share) + values[:, low + 1] * share, dtype=np.float64)
-
-
-def deviation_features(waves: StrideWaves, chosen: NDArray[np.bool_], at_s: float) -> tuple[Floats, Floats, float]:
-    """Return single strides' velocities minus the mean wave's, around the event.
-
-    Returns
-    -------
-    features : (k, 130) leg lengths per s; 0 where unknown.
-    known : (k,) share of the features that are known.
-    roughness : RMS of the features of the chosen strides, leg lengths per s: how much strides differ, by
-    nature or by
-        noise.
-    """
-    values = at_offsets(waves.velocity, at_s + DEVIATION_TAUS_S)
-    good = np.isfinite(values)
-    usable = good & chosen[:, None, None]
-    count = usable.sum(axis=0)
-    mean = np.where(usable, values, 0.0).sum(axis=0) / np.maximum(count, 1)
-    difference = np.where(good & (count > 0), values - mean, 0.0)
-    known = good.mean(axis=(1, 2))
-    n = int(chosen.sum())
-    # With n strides the mean takes part of each stride's own difference with it.
-    correction = n / max(n - 1, 1)
-    square = (difference[chosen] ** 2)[usable[chosen]]
-    roughness = float(np.sqrt(np.mean(square) * correction)) if square.size and n > 1 else 0.0
-    return difference.reshape(len(values), -1), known, roughness
-
-
-def agreement(waves: StrideWaves, chosen: NDArray[np.bool_], locator: Locator, kind: EventKind, at_s: float) -> float:
-    """Return the standard error of the locator's answer over the strides, s (0.02 when there is but one)."""
-    each = locator.maps[-1](locator.features.read(stride_waves_reader(waves, chosen), at_s, kind))
-    each = each[np.isfinite(each)]
-    if len(each) < 2:
-        return 0.02
-    return float(np.std(each, ddof=1) / np.sqrt(len(each)))
-
-
-def slowness(reader: Reader, at_s: float, kind: EventKind, view: View) -> float:
-    """Return 1 / (speed of the hip over the foot in stance)², (s per leg length)²; 0 where the view hides it.
-
-    Slow runners load and, above all, unload their feet slowly, so the instant when force passes the threshold hangs
-    less firmly on the movement.
-    """
-    if view != "side":
-        return 0.0
-    stance = reader("velocity", at_s + STANCE_S[kind] + _NEAR_S).mean(axis=-2)
-    speed = stance[HIP_X] - 0.5 * (stance[HEEL_X] + stance[TOE_X])
-    return float(1.0 / max(speed, 1.5) ** 2)
 
 
 def odd_stride_sigma_s(fit: Floats) -> Floats:
@@ -419,18 +293,32 @@ class Located:
     offset_s : the common offset from each window's zero, s.
     deviation_s : (k,) what each stride adds to it, s.
     sigma_s : (k,) 1-SD error of each event, s.
+    own_sigma_s : the part of it that an event doesn't share with the leg's others, s.
     strangeness : how unlike the legs of the fit this one moves; up to 1 is usual.
-    plain_share : share of the plain locator in the answer, 0 to 1.
+    plain_share : share of the plain reading in the answer, 0 to 1.
     """
 
     offset_s: float
     deviation_s: Floats
     sigma_s: Floats
+    own_sigma_s: float
     strangeness: float
     plain_share: float
 
 
-def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> Located | None:
+def _share_of_plain(strangeness: float, source: PointSource | None) -> float:
+    """Return how much the plain reading counts, 0 to 1.
+
+    It was fitted to detected points, the fine one to markers. Where nobody says which these are, their movement does.
+    """
+    if source is not None:
+        return 1.0 if source == "detected" else 0.0
+    return float(np.clip((strangeness - 1.0) / STRANGE_BAND, 0.0, 1.0))
+
+
+def locate(
+    waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel, source: PointSource | None = None
+) -> Located | None:
     """Find the event in aligned waves.
 
     Parameters
@@ -438,42 +326,46 @@ def locate(waves: StrideWaves, chosen: NDArray[np.bool_], model: KindModel) -> L
     waves : StrideWaves
     chosen : (k,) the strides that make the mean wave.
     model : KindModel
+    source : where the points come from; None lets their movement decide.
 
     Returns
     -------
     Located or None
-        None when the mean wave has holes or no locator comes to rest.
+        None when the mean wave has holes or no reading comes to rest.
     """
     reader = mean_wave(waves, chosen)
     if reader is None:
         return None
-    fine_s = model.fine.find(reader, waves.kind)
-    plain_s = model.plain.find(reader, waves.kind)
-    centre_s = fine_s if fine_s is not None else plain_s
-    if centre_s is None:
+    fine = model.fine.find(reader, waves.kind)
+    plain = model.plain.find(reader, waves.kind)
+    best = fine if fine is not None else plain
+    if best is None:
         return None
-    strangeness = model.usual.strangeness(WHOLE_LEG[model.view].read(reader, centre_s, waves.kind))
-    share = 1.0 if fine_s is None else float(np.clip((strangeness - 1.0) / STRANGE_BAND, 0.0, 1.0))
-    if plain_s is None:
+    strangeness = model.usual.strangeness(WHOLE_LEG[model.view].read(reader, best.offset_s, waves.kind))
+    share = 1.0 if fine is None else _share_of_plain(strangeness, source)
+    if plain is None:
         if share > 0.5:
             return None  # the fine reading means nothing for this leg, and the plain one found no rest
         share = 0.0
-    at_s = (1 - share) * (fine_s or 0.0) + share * (plain_s or 0.0)
+    at_s = (1 - share) * (fine.offset_s if fine else 0.0) + share * (plain.offset_s if plain else 0.0)
     features, known, roughness = deviation_features(waves, chosen, at_s)
     slow = slowness(reader, at_s, waves.kind, model.view)
-    sigma_s = 0.0
-    if share < 1:
-        error_s = agreement(waves, chosen, model.fine, waves.kind, at_s)
-        sigma_s += (1 - share) * model.fine.sigma(roughness, error_s, slow)
-    if share > 0:
+    sigma_s = own_s = 0.0
+    if share < 1 and fine is not None:
+        error_s = model.fine.standard_error_s(waves, chosen, waves.kind, at_s)
+        # Markers on a leg unlike all others: the error grows with the distance from what the fit has seen.
+        own_s += (1 - share) * model.fine.own_sigma_s
+        sigma_s += (1 - share) * max(strangeness, 1.0) * model.fine.sigma_s(roughness, error_s, slow, fine.spread_s)
+    if share > 0 and plain is not None:
         # The plain reading's error was measured on landmarks of films left out, most of them as strange as this leg.
-        error_s = agreement(waves, chosen, model.plain, waves.kind, at_s)
-        wide = model.plain.sigma(roughness, error_s, slow)
-        if model.view != "side" and fine_s is not None and plain_s is not None:
+        error_s = model.plain.standard_error_s(waves, chosen, waves.kind, at_s)
+        wide = model.plain.sigma_s(roughness, error_s, slow, plain.spread_s)
+        if model.view != "side" and fine is not None:
             # Few films of these views took part in the fit: half the distance of the two readings joins in.
-            wide = float(np.hypot(wide, 0.5 * (fine_s - plain_s)))
+            wide = float(np.hypot(wide, 0.5 * (fine.offset_s - plain.offset_s)))
+        own_s += share * model.plain.own_sigma_s
         sigma_s += share * wide
     deviation = np.clip(model.deviation(features), -LARGEST_DEVIATION_S, LARGEST_DEVIATION_S)
     # What a stride doesn't show can't correct the mean: its own deviation (SD 4 ms over all runners) stays.
     sigma = np.sqrt(sigma_s**2 + (1.0 - known) * 0.004**2 + odd_stride_sigma_s(waves.fit) ** 2)
-    return Located(at_s, deviation, sigma, strangeness, share)
+    return Located(at_s, deviation, sigma, own_s, strangeness, share)

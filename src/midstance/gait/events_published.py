@@ -10,13 +10,15 @@ those of the papers.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Literal
 
 import attrs
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from midstance.gait.events_waves import ANKLE, HEEL, HIP, KNEE, RATE_HZ, TOE, LegPaths, rough_marks
+from midstance.gait.events_waves import ANKLE, HEEL, HIP, KNEE, RATE_HZ, TOE, LegPaths, leg_paths, leg_period, rough_marks
+from midstance.gait.model import SIDES, EventKind, PlanePaths, Side
 from midstance.signals.filters import butterworth_lowpass
 
 Floats = NDArray[np.float64]
@@ -59,6 +61,12 @@ def _in_windows(leg: LegPaths, marks: Floats, window: tuple[float, float]) -> li
         if a >= 0 and b <= len(leg.time_s):
             out.append((a, b))
     return out
+
+
+def _low(height: Floats) -> NDArray[np.bool_]:
+    """Tell where a point is in the lowest 35 % of its range of height."""
+    low, high = np.nanpercentile(height, [1, 99])
+    return np.asarray(height < low + 0.35 * (high - low), dtype=np.bool_)
 
 
 def _largest(leg: LegPaths, series: Floats, windows: list[tuple[int, int]]) -> Floats:
@@ -129,10 +137,9 @@ def foot_velocity(leg: LegPaths, period_s: float) -> RuleEvents:
     walking (there: contact +16 ± 15 ms, toe-off +9 ± 15 ms [from memory]).
     """
     centre = _smooth(leg)[:, [HEEL, TOE], 1].mean(axis=1)
-    low, high = np.nanpercentile(centre, [1, 99])
     velocity = _rate_of_change(centre)
     ic, to = _windows(leg, period_s)
-    trough = np.where(centre < low + 0.35 * (high - low), -velocity, -50.0)
+    trough = np.where(_low(centre), -velocity, -50.0)
     return RuleEvents(_largest(leg, trough, ic), _largest(leg, velocity, to))
 
 
@@ -140,10 +147,13 @@ def acceleration_and_jerk_peaks(leg: LegPaths, period_s: float) -> RuleEvents:
     """Contact = earlier of heel's and toe's vertical acceleration peak; toe-off = toe's vertical jerk peak.
 
     Handsaker JC, Forrester SE, Folland JP, Black MI, Allen SJ (2016), J Biomech 49:4128-4133 (there, at 250
-    Hz with markers: contact +3.1 ms, 95 % -11.8 to +18.1; toe-off +2.1 ms, -8.1 to +12.2).
+    Hz with markers: contact +3.1 ms, 95 % -11.8 to +18.1; toe-off +2.1 ms, -8.1 to +12.2). The paper's search
+    windows are not known here; contacts are looked for once the foot moves back, so that the swing's own deceleration
+    isn't taken.
     """
     acceleration = _rate_of_change(_rate_of_change(_smooth(leg)[..., 1]))
-    ic, to = _windows(leg, period_s)
+    _, to = _windows(leg, period_s)
+    ic = _in_windows(leg, rough_marks(leg, period_s, "foremost"), (0.0, 0.12))
     heel, toe = (_largest(leg, acceleration[:, p], ic) for p in (HEEL, TOE))
     contact = np.minimum(heel, toe) if len(heel) == len(toe) else toe
     return RuleEvents(contact, _largest(leg, _rate_of_change(acceleration[:, TOE]), to))
@@ -169,12 +179,117 @@ def pelvis_falls_fastest(leg: LegPaths, period_s: float) -> RuleEvents:
     return RuleEvents(_largest(leg, -velocity, windows) - 0.015, np.empty(0))
 
 
-#: Every rule with the name tables use.
-RULES: dict[str, Callable[[LegPaths, float], RuleEvents]] = {
-    "foot against pelvis": foot_against_pelvis,
-    "heel stops / knee extends": heel_stops_and_knee_extends,
-    "foot velocity": foot_velocity,
-    "acceleration and jerk peaks": acceleration_and_jerk_peaks,
-    "toe acceleration peak": toe_acceleration_peak,
-    "pelvis falls fastest": pelvis_falls_fastest,
-}
+#: How well a source is known here: "checked" where the rule's wording was read in the paper's abstract, "from memory"
+#: where it wasn't.
+Status = Literal["checked", "from memory"]
+
+
+@attrs.frozen
+class PublishedRule:
+    """One rule with its source.
+
+    Attributes
+    ----------
+    name : what tables call it.
+    source : authors, year, journal.
+    doi : empty where not known.
+    status : whether the wording of the rule was checked in the source's abstract.
+    made_for : the movement it was published for.
+    kinds : the events it has a say on.
+    rule : (leg, stride period in s) to events.
+    """
+
+    name: str
+    source: str
+    doi: str
+    status: Status
+    made_for: Literal["walking", "running"]
+    kinds: tuple[EventKind, ...]
+    rule: Callable[[LegPaths, float], RuleEvents]
+
+
+_BOTH: tuple[EventKind, EventKind] = ("initial_contact", "toe_off")
+PUBLISHED: tuple[PublishedRule, ...] = (
+    PublishedRule(
+        "foot against pelvis",
+        "Zeni JA, Richards JG, Higginson JS 2008, Gait Posture 27:710-714",
+        "10.1016/j.gaitpost.2007.07.007",
+        "from memory",
+        "walking",
+        _BOTH,
+        foot_against_pelvis,
+    ),
+    PublishedRule(
+        "heel stops / knee extends",
+        "Fellin RE, Rose WC, Royer TD, Davis IS 2010, J Sci Med Sport 13:646-650",
+        "10.1016/j.jsams.2010.03.006",
+        "checked",
+        "running",
+        _BOTH,
+        heel_stops_and_knee_extends,
+    ),
+    PublishedRule(
+        "foot velocity",
+        "O'Connor CM, Thorpe SK, O'Malley MJ, Vaughan CL 2007, Gait Posture 25:469-474",
+        "",
+        "from memory",
+        "walking",
+        _BOTH,
+        foot_velocity,
+    ),
+    PublishedRule(
+        "acceleration and jerk peaks",
+        "Handsaker JC, Forrester SE, Folland JP, Black MI, Allen SJ 2016, J Biomech 49:4128-4133",
+        "",
+        "checked",
+        "running",
+        _BOTH,
+        acceleration_and_jerk_peaks,
+    ),
+    PublishedRule(
+        "toe acceleration peak",
+        "De Witt JK 2010, J Biomech 43:3067-3069",
+        "",
+        "checked",
+        "running",
+        ("toe_off",),
+        toe_acceleration_peak,
+    ),
+    PublishedRule(
+        "pelvis falls fastest",
+        "Milner CE, Paquette MR 2015, J Biomech 48:3502-3505",
+        "",
+        "checked",
+        "running",
+        ("initial_contact",),
+        pelvis_falls_fastest,
+    ),
+)
+#: Every rule by the name tables use.
+RULES: dict[str, Callable[[LegPaths, float], RuleEvents]] = {p.name: p.rule for p in PUBLISHED}
+
+
+def published_events(plane: PlanePaths) -> dict[str, dict[tuple[Side, EventKind], Floats]]:
+    """Find the events of both feet by every published rule.
+
+    Parameters
+    ----------
+    plane : PlanePaths
+        A side view.
+
+    Returns
+    -------
+    dict
+        By the rule's name (see ``PUBLISHED`` for its source), then by side and kind: times in s, in order. Only kinds on
+        which the rule has a say; empty where a leg shows no running.
+    """
+    out: dict[str, dict[tuple[Side, EventKind], Floats]] = {p.name: {} for p in PUBLISHED}
+    for side in SIDES:
+        leg = leg_paths(plane, side)
+        period = None if leg is None else leg_period(leg, "side")
+        for p in PUBLISHED:
+            got = None if leg is None or period is None else p.rule(leg, period.period_s)
+            for kind in p.kinds:
+                times = np.empty(0) if got is None else got.ic_s if kind == "initial_contact" else got.to_s
+                out[p.name][side, kind] = np.sort(times)
+    return out

@@ -21,7 +21,7 @@ from midstance.gait.measures_time import FLAT_PART, NO_SCALE
 from midstance.gait.model import SIDES, Floats, Measure, PlanePaths, Side, Stance, StrideValue
 from midstance.gait.registry import REGISTRY, keys_for
 from midstance.gait.strides import kept
-from midstance.gait.symmetry import ROLL_OPPOSED
+from midstance.gait.symmetry import ROLL_OPPOSED as ROLLED
 from midstance.gait.uncertainty import (
     Z95,
     ErrorBudget,
@@ -45,8 +45,6 @@ USUAL_TOE_OFF_S = 0.030
 #: A camera roll known no better than this, degrees (1 SD), makes left and right differ by more than most runners do.
 ROLL_UNKNOWN_DEG = 0.75
 
-#: What the camera's roll changes, with opposite sign on the two sides.
-ROLLED = ROLL_OPPOSED | {"thigh_adduction_peak"}
 #: What rests on the pelvis line, which the landmark model's hips don't give.
 ON_PELVIS = frozenset({"pelvic_drop_peak", "pelvic_drop_excursion", "hip_adduction_peak"})
 

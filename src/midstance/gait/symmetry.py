@@ -12,7 +12,7 @@ from midstance.gait.registry import MeasureInfo, info
 from midstance.gait.uncertainty import Z95, Sample, interval_half_width, side_mean
 
 #: Frontal angles that the camera's roll changes, with opposite sign on the two sides.
-ROLL_OPPOSED = frozenset({"pelvic_drop_peak", "trunk_side_lean_peak"})
+ROLL_OPPOSED = frozenset({"pelvic_drop_peak", "trunk_side_lean_peak", "thigh_adduction_peak"})
 
 #: Measures whose error is mostly of opposite sign on the two sides: contacts of one foot called later than the other's
 #: make one step long and the other short.

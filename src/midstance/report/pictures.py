@@ -38,7 +38,7 @@ MARK_S = 0.12
 #: Measures by which the stride that stands for all is chosen.
 TYPICAL_BY = (
     "contact_time", "step_time", "shank_angle_contact", "knee_flexion_contact", "foot_ahead_of_hip",
-    "knee_flexion_peak_stance", "pelvic_drop_peak", "hip_adduction_peak", "trunk_side_lean_peak",
+    "knee_flexion_peak_stance", "pelvic_drop_peak", "hip_adduction_peak", "thigh_adduction_peak", "trunk_side_lean_peak",
 )  # fmt: skip
 CAPTIONS: dict[StillKind, str] = {
     "initial_contact": "the foot lands",

@@ -60,6 +60,7 @@ SHOWN: dict[tuple[str, str], dict[str, str]] = {
     ("frontal", "midstance"): {
         "pelvic_drop_peak": "most pelvic drop",
         "hip_adduction_peak": "thigh leaning in",
+        "thigh_adduction_peak": "thigh leaning in",
         "knee_frontal_angle_peak": "knee off the line",
         "trunk_side_lean_peak": "trunk side lean",
     },
@@ -405,10 +406,11 @@ def _frontal(d: _Drawing, kind: StillKind) -> None:
     to_swing = 1 if swing[0] >= stance[0] else -1
     wide = max(float(np.hypot(*(swing - stance))), 1.0)
     level = np.array([float(to_swing), 0.0])
-    d.reference(stance, stance + level * 1.9 * wide)
-    d.segment(stance, stance + (swing - stance) * 1.6, WHITE, 3)
-    d.dots.append((swing, WHITE, False))
-    d.label("pelvic_drop_peak", d.angle(stance, level, swing - stance, 1.45 * wide), to_swing)
+    if "pelvic_drop_peak" in d.numbers:
+        d.reference(stance, stance + level * 1.9 * wide)
+        d.segment(stance, stance + (swing - stance) * 1.6, WHITE, 3)
+        d.dots.append((swing, WHITE, False))
+        d.label("pelvic_drop_peak", d.angle(stance, level, swing - stance, 1.45 * wide), to_swing)
     _trunk(d, "trunk_side_lean_peak", to_swing)
     if kind == "midstance" and (p := d.points("~_knee", "~_ankle")) is not None:
         knee, ankle = p
@@ -418,6 +420,10 @@ def _frontal(d: _Drawing, kind: StillKind) -> None:
         if "hip_adduction_peak" in d.numbers:
             d.reference(stance, stance + square * 0.8 * thigh)
             d.label("hip_adduction_peak", d.angle(stance, square, knee - stance, 0.6 * thigh), -to_swing)
+        elif "thigh_adduction_peak" in d.numbers:
+            down = np.array([0.0, 1.0])
+            d.reference(stance, stance + down * 0.8 * thigh)
+            d.label("thigh_adduction_peak", d.angle(stance, down, knee - stance, 0.6 * thigh), -to_swing)
         if "knee_frontal_angle_peak" in d.numbers:
             d.reference(stance, ankle)
             d.label("knee_frontal_angle_peak", knee, -to_swing)
