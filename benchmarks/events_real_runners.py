@@ -24,21 +24,17 @@ import numpy as np
 
 from fit_events import (
     CITATION,
-    Errors,
     FilmSettings,
+    KindFit,
     Recording,
     build_examples,
-    calibrate,
-    fit_kind,
-    left_out_errors,
     load_recordings,
     make_film,
 )
 from midstance.gait.event_accuracy import contact_time_accuracy, match_events
 from midstance.gait.events import KINDS, find_events_report
 from midstance.gait.events_model import EventModel, KindModel, default_model
-from midstance.gait.events_published import RULES
-from midstance.gait.events_waves import leg_paths, leg_period
+from midstance.gait.events_published import PUBLISHED, published_events
 from midstance.gait.model import SIDES, EventKind, View
 
 #: Events nearer than this to an end of the film needn't be found, s.
@@ -59,22 +55,14 @@ class Row:
     condition: str
 
 
-def without(errors: Errors, runner: int) -> Errors:
-    """Return the errors of all other runners."""
-    keep = errors.runner != runner
-    return Errors(*(getattr(errors, f.name)[keep] for f in attrs.fields(Errors)))
-
-
 def models_without_each(recordings: list[Recording], view: View, films: int, seed: int) -> dict[int, EventModel]:
     """Fit one model per runner without that runner; intervals, too, come from the other runners alone."""
     kinds: dict[int, dict[tuple[View, EventKind], KindModel]] = {r.runner: {} for r in recordings}
     for kind in KINDS:
         offset_s, examples = build_examples(recordings, view, kind, films, seed)
-        fine, plain = left_out_errors(examples, view, kind, offset_s)
+        fit = KindFit(examples, view, kind, offset_s)
         for runner in kinds:
-            others = [e for e in examples if e.runner != runner]
-            model = fit_kind(others, view, kind, offset_s)
-            kinds[runner][view, kind] = calibrate(model, without(fine, runner), without(plain, runner))
+            kinds[runner][view, kind] = fit.calibrated(frozenset({runner}))[0]
     return {runner: EventModel({}, k) for runner, k in kinds.items()}
 
 
@@ -82,7 +70,7 @@ def run_film(rec: Recording, view: View, settings: FilmSettings, model: EventMod
     """Find the events of one film; return rows and contact-time errors."""
     rng = np.random.default_rng([rec.runner, round(10 * rec.speed_mps), round(settings.rate_hz)])
     film = make_film(rec, view, settings, rng)
-    events = find_events_report(film, model=model).events
+    events = find_events_report(film, model=model, source="markers").events
     rows: list[Row] = []
     contacts = []
     first = min(rec.on_s[s].min() for s in SIDES)
@@ -161,19 +149,15 @@ def print_rules(recordings: list[Recording], settings: FilmSettings, condition: 
         f"\npublished rules, {condition}: bias, SD, median and 95 % of the error; "
         "then median and 95 % of the error minus its mean"
     )
-    for name, rule in RULES.items():
-        errors: dict[EventKind, list[float]] = {k: [] for k in KINDS}
-        for rec in recordings:
-            rng = np.random.default_rng([rec.runner, round(10 * rec.speed_mps), round(settings.rate_hz)])
-            film = make_film(rec, "side", settings, rng)
-            for side in SIDES:
-                leg = leg_paths(film, side)
-                period = None if leg is None else leg_period(leg, "side")
-                if leg is None or period is None:
-                    continue
-                got = rule(leg, period.period_s)
-                for kind, found in zip(KINDS, (got.ic_s, got.to_s), strict=True):
-                    errors[kind].extend(1e3 * match_events(found, rec.truth(side, kind), 0.2).errors_s)
+    collected: dict[tuple[str, EventKind], list[float]] = {(p.name, k): [] for p in PUBLISHED for k in p.kinds}
+    for rec in recordings:
+        rng = np.random.default_rng([rec.runner, round(10 * rec.speed_mps), round(settings.rate_hz)])
+        for name, found in published_events(make_film(rec, "side", settings, rng)).items():
+            for (side, kind), times in found.items():
+                collected[name, kind].extend(1e3 * match_events(times, rec.truth(side, kind), 0.2).errors_s)
+    for p in PUBLISHED:
+        errors = {k: collected[p.name, k] for k in p.kinds}
+        name = p.name
         for kind, e in errors.items():
             if e:
                 x = np.asarray(e)

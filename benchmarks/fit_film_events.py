@@ -1,44 +1,48 @@
-"""Refit the plain event reading, for legs unlike those of the recordings, on recordings and film landmarks together.
+"""Refit the plain event reading, for points detected in pictures, on recordings and film landmarks together.
 
     python benchmarks/fit_film_events.py --data DIR --rendered FOLDER [--cache DIR] [--write]
 
-DIR as for ``fit_events.py``; FOLDER and ``--cache`` as for ``fit_anatomy.py`` (rendered films with known contacts, none of those
-the product is judged on). Markers say how people land; landmarks read from films say what a landmark network makes of
-a foot, above all of one it can hardly see from behind. The plain reading has to serve both, so both have the same weight
-in the fit. Printed: errors with each film, or each runner, left out. ``--write`` puts maps and variances into the file that
-ships; everything else in it stays.
+DIR as for ``fit_events.py``; FOLDER and ``--cache`` as for ``fit_anatomy.py``: rendered films with known contacts, none of those
+the product is judged on. ``train_*`` films show invented runners; ``rbds_*`` films show figures driven by joint angles measured
+on the runners of DIR. Markers say how people land; landmarks read from films say what a landmark network makes of
+a foot, above all of one it can hardly see from behind. The plain reading has to serve all of them. Printed: errors with each film, or each runner (recordings and films of them), left out. ``--write`` puts maps and
+variances into the file that ships; everything else in it stays.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import re
 from pathlib import Path
 
+import attrs
 import numpy as np
 
 import fit_anatomy
 import fit_events
-from fit_events import Example, FilmSettings, Floats
+from fit_events import Errors, Example, FilmSettings, LocatorSums, Sets
 from midstance.camera.plane import to_plane
 from midstance.gait.events import KINDS
-from midstance.gait.events_model import COEFFICIENT_FILE, PLAIN, EventModel, FeatureSet, Locator, mean_wave
+from midstance.gait.events_model import COEFFICIENT_FILE, EventModel, KindModel, Reading
 from midstance.gait.events_waves import align_strides, leg_paths, leg_period, rough_marks
 from midstance.gait.model import SIDES, EventKind, View
 from midstance.pose.anatomy import to_joints
 from midstance.pose.clean import clean, direction_of_travel, near_side
 
 TARGET = Path(__file__).resolve().parents[1] / "src" / "midstance" / "gait" / "data" / COEFFICIENT_FILE
-#: Ridge penalty for each view: few films are seen from behind and in front.
-PENALTY: dict[str, float] = {"side": 0.05, "rear": 0.3, "front": 0.05}
-#: Weight of all film landmarks together against all recordings together.
-FILM_SHARE = 0.5
+#: Weight in the fit of all recordings, all films of measured runners and all films of invented ones. Where there is none of a
+#: kind, the others share.
+WEIGHTS = {"recordings": 0.25, "films_of_measured_runners": 0.5, "films_of_invented_runners": 0.25}
 
 
 def film_examples(folder: Path, cache: Path | None, number: int, kind: EventKind, offset_s: float) -> list[Example]:
     """Cut and align the strides of a rendered film's landmarks."""
     raw = fit_anatomy.raw_track(folder, cache)
     truth = json.loads((folder / "truth.json").read_text())
+    # Where the movement was measured, contacts by force are known too, also those cut by the film's ends.
+    forces = folder / "force_events.json"
+    contacts = json.loads(forces.read_text())["contacts"] if forces.is_file() else truth["events"]
     view: View = truth["args"]["view"].split("_")[0]
     paths = clean(raw, raw.file_time_s, view).paths
     direction = direction_of_travel(paths)[0] if view == "side" else None
@@ -58,7 +62,7 @@ def film_examples(folder: Path, cache: Path | None, number: int, kind: EventKind
             continue
         waves = align_strides(leg, kind, guess, fit_events.ACCELERATION_HZ[kind])
         wanted = np.array(
-            [e["ic" if kind == "initial_contact" else "to"] for e in truth["events"] if e["side"] == side]
+            [e["ic" if kind == "initial_contact" else "to"] for e in contacts if e["side"] == side]
         )
         difference = wanted[np.abs(wanted[None, :] - waves.centre_s[:, None]).argmin(axis=1)] - waves.centre_s
         known = np.abs(difference) < 0.15
@@ -71,44 +75,84 @@ def film_examples(folder: Path, cache: Path | None, number: int, kind: EventKind
     return out
 
 
-def fit_plain(examples: list[Example], features: FeatureSet, kind: EventKind, penalty: float) -> Locator:
-    """Teach the locator; recordings and films have the same weight in all."""
-    maps = []
-    for spread, n in fit_events.LOCATOR_SPREADS:
-        pairs, weights = [], []
-        film_legs = sum(e.runner >= 1000 for e in examples)
-        for e in examples:
-            rows = rows_of(e, features, kind, spread, n)
-            if rows is not None:
-                pairs.append(rows)
-                share = FILM_SHARE / max(film_legs, 1) if e.runner >= 1000 else (1 - FILM_SHARE) / (len(examples) - film_legs)
-                weights.append(np.full(len(rows[1]), share / len(rows[1])))
-        x, y = np.concatenate([r[0] for r in pairs]), np.concatenate([r[1] for r in pairs])
-        maps.append(fit_events.ridge(x, y, np.concatenate(weights), penalty))
-    return Locator(features, tuple(maps), (1e-6, 0.0, 0.0, 0.0))
+@attrs.frozen(eq=False)
+class Group:
+    """Legs of one film, or of the recordings of one runner.
+
+    ``unit`` names what they are left out with: a runner (their recordings, and films of them) or a film of an invented
+    runner; ``kind_of`` is a key of ``WEIGHTS``.
+    """
+
+    unit: str
+    kind_of: str
+    examples: list[Example]
+    sums: tuple[LocatorSums, ...]
 
 
-def rows_of(e: Example, features: FeatureSet, kind: EventKind, spread_ms: float, n: int) -> tuple[Floats, Floats] | None:
-    """Rows of a leg around its true event."""
-    reader = mean_wave(e.waves, e.chosen)
-    if reader is None:
-        return None
-    true_offset = float(e.truth_s[e.chosen].mean())
-    off = np.linspace(-spread_ms, spread_ms, n) * 1e-3
-    return np.array([features.read(reader, true_offset + o, kind) for o in off]), -off
+def group(unit: str, kind_of: str, examples: list[Example], sets: Sets, kind: EventKind) -> Group:
+    """Sum up what a group of legs teaches each locator."""
+    return Group(unit, kind_of, examples, tuple(fit_events.locator_sums(examples, f, kind) for f, _ in sets))
 
 
-def common_errors_ms(examples: list[Example], locator: Locator, kind: EventKind, offset_s: float) -> list[float]:
-    """Errors of the legs' common event times, ms, starting from the usual offset as in use."""
-    out = []
-    for e in examples:
-        reader = mean_wave(e.waves, e.chosen)
-        at = None if reader is None else locator.find(reader, kind)
-        if at is not None:
-            out.append(1000 * (at - float(e.truth_s[e.chosen].mean())))
-        else:
-            out.append(float("nan"))
+def leg_weights(groups: list[Group]) -> dict[str, float]:
+    """Return the weight of one leg of each kind."""
+    legs = {k: sum(len(g.examples) for g in groups if g.kind_of == k) for k in WEIGHTS}
+    return {k: w / legs[k] for k, w in WEIGHTS.items() if legs[k]}
+
+
+def fit_plain(groups: list[Group], sets: Sets) -> Reading:
+    """Teach the reading."""
+    weight = leg_weights(groups)
+    locators = []
+    for i, (features, penalty) in enumerate(sets):
+        parts = [(len(g.examples) * weight[g.kind_of], g.sums[i]) for g in groups]
+        locators.append(fit_events.solve_locator(features, parts, penalty))
+    return Reading(tuple(locators), fit_events.NO_VARIANCE, 0.002)
+
+
+@attrs.frozen(eq=False)
+class LeftOut:
+    """Errors under fits without each unit, by kind of leg: events as ``Errors``, legs' common times in ms (NaN where lost)."""
+
+    events: dict[str, list[Errors]]
+    legs_ms: dict[str, list[float]]
+
+
+def left_out(groups: list[Group], sets: Sets, model: KindModel, kind: EventKind) -> LeftOut:
+    """Try each unit under a fit without it."""
+    out = LeftOut({k: [] for k in WEIGHTS}, {k: [] for k in WEIGHTS})
+    for unit in sorted({g.unit for g in groups}):
+        reading = fit_plain([g for g in groups if g.unit != unit], sets)
+        tried = attrs.evolve(model, plain=reading)
+        for g in groups:
+            if g.unit != unit:
+                continue
+            for e in g.examples:
+                errors = fit_events.errors_of([e], tried, kind, plain=True)
+                found = len(errors.error_s) > 0
+                out.legs_ms[g.kind_of].append(1000 * float(errors.common_error_s[0]) if found else float("nan"))
+                if found:
+                    out.events[g.kind_of].append(errors)
     return out
+
+
+def calibrated(reading: Reading, errors: LeftOut) -> Reading:
+    """Set the variance so that 95 % intervals hold 95 % of the events left out, each kind of leg by its weight."""
+    joined, weights, own = [], [], []
+    for k, parts in errors.events.items():
+        if parts:
+            joined += parts
+            weights += [np.full(len(p.error_s), WEIGHTS[k] / len(parts) / len(p.error_s)) for p in parts]
+            if k != "recordings":
+                own += [p.error_s - p.common_error_s for p in parts]
+    variance = fit_events.fit_variance(fit_events.joined(joined), np.concatenate(weights))
+    return attrs.evolve(reading, variance=variance, own_sigma_s=float(np.std(np.concatenate(own))))
+
+
+def unit_of(folder: Path) -> str:
+    """Return what a film is left out with: the runner whose movement it shows, or itself."""
+    runner = re.search(r"rbds_runner(\d\d)", folder.name)
+    return f"runner {int(runner.group(1))}" if runner else folder.name
 
 
 def main() -> None:
@@ -123,53 +167,41 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
     recordings = [r for r in fit_events.load_recordings(args.data) if r.runner not in args.leave_out]
-    # Read as plain values: the maps that are replaced may have been fitted with other features.
     stored = json.loads(args.out.read_text(encoding="utf-8"))
+    shipped = EventModel.from_dict(stored)
     figures = {}
     for view in args.views:
-        folders = sorted(args.rendered.glob(f"train_{view}_*"))
+        folders = [f for f in sorted(args.rendered.glob(f"train_{view}_*")) + sorted(args.rendered.glob("rbds_*")) if view in f.name]
         for kind in KINDS:
+            sets = fit_events.PLAIN[view, kind]
             offset_s, people = fit_events.build_examples(recordings, view, kind, args.films, 1)
-            rendered = {f.name: film_examples(f, args.cache, i, kind, offset_s) for i, f in enumerate(folders)}
-            features = PLAIN[view, kind]
-            left_out: list[float] = []
-            for name, own in rendered.items():
-                rest = [e for n, es in rendered.items() if n != name for e in es]
-                left_out += common_errors_ms(own, fit_plain(people + rest, features, kind, PENALTY[view]), kind, offset_s)
-            people_errors: list[float] = []
-            everything = [e for es in rendered.values() for e in es]
-            for runner in sorted({e.runner for e in people}):
-                locator = fit_plain([e for e in people if e.runner != runner] + everything, features, kind, PENALTY[view])
-                people_errors += common_errors_ms([e for e in people if e.runner == runner], locator, kind, offset_s)
-            figures[f"{view}/{kind}"] = {"films_left_out": show(left_out), "runners_left_out": show(people_errors)}
-            print(view, kind, "films left out", show(left_out), "people", show(people_errors), flush=True)
-            sigma = pooled_sigma_ms(left_out, people_errors) / 1000
-            locator = fit_plain(people + everything, features, kind, PENALTY[view])
-            stored["models"][f"{view}/{kind}"]["plain"] = {
-                "maps": [m.to_dict() for m in locator.maps],
-                "variance": [float(f"{sigma**2:.4g}"), 0.0, 0.0, 0.0],
-            }
+            groups = [
+                group(f"runner {r}", "recordings", [e for e in people if e.runner == r], sets, kind)
+                for r in sorted({e.runner for e in people})
+            ]
+            for i, folder in enumerate(folders):
+                unit = unit_of(folder)
+                legs = film_examples(folder, args.cache, i, kind, offset_s)
+                if legs and unit not in {f"runner {r}" for r in args.leave_out}:
+                    kind_of = "films_of_invented_runners" if unit == folder.name else "films_of_measured_runners"
+                    groups.append(group(unit, kind_of, legs, sets, kind))
+            errors = left_out(groups, sets, shipped.kinds[view, kind], kind)
+            figures[f"{view}/{kind}"] = {k: show(e) for k, e in errors.legs_ms.items() if e}
+            print(view, kind, figures[f"{view}/{kind}"], flush=True)
+            reading = calibrated(fit_plain(groups, sets), errors)
+            print("   own", round(1000 * reading.own_sigma_s, 1), "ms; variance", reading.variance, flush=True)
+            stored["models"][f"{view}/{kind}"]["plain"] = reading.to_dict()
     if args.write:
         earlier = stored["provenance"].get("plain_reading", {}).get("errors_of_legs_left_out_ms", {})
         stored["provenance"]["plain_reading"] = {
             "fitted_by": "benchmarks/fit_film_events.py",
-            "data": "the recordings, and landmarks of rendered films with invented motion (contact: the sole on the belt)",
+            "data": "the recordings, and landmarks of rendered films (contact: the sole on the belt)",
             "errors_of_legs_left_out_ms": {**earlier, **figures},
         }
         text = json.dumps(stored, ensure_ascii=False).replace('"models":', '\n"models":').replace('"side/', '\n"side/')
         args.out.write_text(text + "\n", encoding="utf-8")
         EventModel.from_json(text)  # it must still load
         print("written", args.out)
-
-
-def pooled_sigma_ms(films: list[float], people: list[float]) -> float:
-    """1-SD error, ms, whose 95 % interval holds 95 % of the errors left out, films and people weighing the same."""
-    parts = [np.abs(np.array(e))[np.isfinite(e)] for e in (films, people)]
-    errors = np.concatenate(parts)
-    weights = np.concatenate([np.full(len(p), 1 / len(p)) for p in parts])
-    order = np.argsort(errors)
-    share = np.cumsum(weights[order]) / weights.sum()
-    return float(errors[order][np.searchsorted(share, 0.95)]) / 1.96
 
 
 def show(errors_ms: list[float]) -> dict[str, float]:

@@ -113,6 +113,30 @@ def test_most_of_the_error_is_shared_by_the_strides(model):
                 assert 0.5 * whole < report.shared_sigma_s[side, kind] < whole
 
 
+def test_the_share_of_the_error_that_strides_have_in_common(model):
+    """Runners left out: 3-4 ms are the runner's own, about 2 ms each stride's, so well over half of the variance is shared."""
+    shown, _ = film(NAMES[0], rate_hz=240)
+    report = find_events_report(shown, model=model, source="markers")
+    for kind in KINDS:
+        assert 0.5 < report.shared_share[kind] < 0.95
+        legs = [report.shared_sigma_s[side, kind] for side in SIDES]
+        whole = [e.sigma_s for e in report.events if e.kind == kind]
+        assert report.shared_share[kind] == pytest.approx(np.mean(np.square(legs)) / np.median(whole) ** 2, rel=0.1)
+
+
+def test_markers_and_detected_points_have_their_own_reading(model):
+    shown, _ = film(NAMES[1], rate_hz=120, noise_m=0.003)
+    markers, detected, unsaid = (find_events_report(shown, model=model, source=s) for s in ("markers", "detected", None))
+    # These are markers of an ordinary leg, and are told to be.
+    assert [e.time_s for e in unsaid.events] == [e.time_s for e in markers.events]
+    for kind in KINDS:
+        for side in SIDES:
+            got = match_events(times(detected.events, side, kind), times(markers.events, side, kind))
+            assert (got.missed, got.invented) == (0, 0)
+            assert 0 < got.median_abs_ms < 15
+    assert not any("unlike those of the recordings" in note for note in (*markers.notes, *detected.notes))
+
+
 def test_intervals_widen_with_noise(model):
     def width(noise_m):
         shown, _ = film(NAMES[0], rate_hz=120, noise_m=noise_m)
