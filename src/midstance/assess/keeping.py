@@ -52,12 +52,15 @@ def _converter() -> cattrs.Converter:
 
 def what_matters(view: View, sha256: str, settings: Settings) -> dict[str, Any]:
     """Return all that the reading of a film depends on."""
+    lens = settings.marks.of(view).lens if settings.marks is not None else None
     return {
         "schema": KEPT_SCHEMA,
         "software": __version__,
         "view": view,
         "film_sha256": sha256,
         "capture_fps": settings.capture_fps,
+        "surface": settings.surface,
+        "focal_px": lens.focal_px if lens is not None else None,
         "start_s": settings.start_s,
         "end_s": settings.end_s,
         "runner_x": settings.runner_x,

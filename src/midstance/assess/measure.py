@@ -138,7 +138,7 @@ def measure_film(
         )
     if report.stride_period_s:
         check_against_cadence(reading.clock, 120.0 / report.stride_period_s, where=where)
-    if reading.camera is not None:
+    if reading.camera is not None or settings.surface == "overground":
         straight = straight_paths(reading, settings, stances)
         joints, common = straight.joints, straight.common(reading)
     scale, notes = _scale(reading, settings, straight, stances)
@@ -157,7 +157,7 @@ def measure_film(
         plane=plane,
         com=com,
         uncorrected=uncorrected,
-        ground_fixed=straight.ground_fixed,
+        ground_fixed=False,
     )
     zeros = {s: model_foot_zero() for s in SIDES}
     v, m = _by_view(straight, settings, scale, common, stances, budget, zeros)

@@ -12,14 +12,15 @@ import attrs
 import numpy as np
 
 from midstance.assess.settings import Settings
-from midstance.camera.motion import CameraMotion
+from midstance.camera.background import BackgroundMotion
+from midstance.camera.motion import CameraMotion, motion_check
 from midstance.errors import FilmError, OptionError, RunnerError
 from midstance.film.clock import CaptureClock, DuplicateFinder, TimingReport, capture_clock, timing_report
 from midstance.film.fitness import FitnessMeter
 from midstance.film.frames import FilmInfo, Frame
 from midstance.film.packets import packet_times_s
 from midstance.film.reader import content_sha256, probe, read_frames
-from midstance.gait.model import Floats, QualityCheck, View, seen_as
+from midstance.gait.model import SIDES, Floats, LandmarkPaths, QualityCheck, View, seen_as
 from midstance.pose.clean import CleanTrack, clean
 from midstance.pose.find import RunnerSearch, find_runner
 from midstance.pose.landmarker import Reading
@@ -28,8 +29,9 @@ from midstance.pose.track import RawTrack, track
 
 #: Share of the measured part in which the runner must be seen; below it the film is refused.
 MIN_SEEN = 0.25
-#: Shortest run of frames that can hold a stride and its neighbours, s.
+#: Shortest run of frames that can hold a stride and its neighbours, s: on a treadmill, and for a pass over ground.
 MIN_SECONDS = 1.5
+MIN_SECONDS_OF_PASS = 1.0
 SMALL_PX = 160
 
 #: Called with (stage, share done 0–1).
@@ -88,11 +90,16 @@ def observe_film(
     timing_all = timing_report(inside)
     every = max(1, int(clock.capture_fps / settings.landmark_rate_hz + 0.05))  # 239.76 is 240
     meter, duplicates = FitnessMeter(info, seen_as(view)), DuplicateFinder()
+    overground = settings.surface == "overground"
+    surroundings = BackgroundMotion((info.width, info.height), slowdown=clock.slowdown, treadmill=not overground)
     people = _people_by_time(search, start_s, end_s)
 
     def on_frame(frame: Frame, reading: Reading | None) -> None:
         if meter.wants(frame):
             meter.add(frame, None if reading is None else reading.xy, people(frame.file_time_s))
+        if surroundings.wants(frame.file_time_s):
+            small = frame.gray_small(surroundings.width_px)
+            surroundings.add(frame.file_time_s, small, None if reading is None else reading.xy)
         progress("following the runner", (frame.file_time_s - start_s) / max(end_s - start_s, 1e-9))
 
     reader = read_frames(path, start_s=start_s or None, end_s=end_s)
@@ -109,8 +116,18 @@ def observe_film(
     raw = track(stream(), landmarks, detector, search, slowdown=clock.slowdown, on_frame=on_frame)  # type: ignore[arg-type]
     timing = timing_report(inside, duplicates=duplicates.duplicates()) if len(inside) else timing_all
     time_s = clock.real_times_s(raw.file_time_s)
-    _check_seen(raw, time_s, path)
+    _check_seen(raw, time_s, path, _least_s(settings))
     cleaned = clean(raw, time_s, seen_as(view))
+    body_px = _nose_to_heel_px(cleaned.paths)
+    lens = settings.marks.of(view).lens if settings.marks is not None else None
+    motion = surroundings.motion(
+        clock.real_times_s,
+        focal_px=lens.focal_px if lens is not None else None,
+        body_px=body_px,
+        readout_axis=0 if info.rotation_deg in (90, 270) else 1,
+    )
+    moved = motion_check(motion, body_px, overground=overground)
+    checks = meter.checks(cleaned.paths, clock, timing)
     observation = Observation(
         view=view,
         info=info,
@@ -119,17 +136,30 @@ def observe_film(
         timing=timing,
         search=search,
         raw=raw,
-        checks=meter.checks(cleaned.paths, clock, timing),
+        checks=tuple(moved if moved is not None and c.check == moved.check else c for c in checks),
         exposure_s=meter.exposure_s(cleaned.paths, clock),
         notes=(*clock.notes, *getattr(reader, "notes", [])),
         shown_frames=shown,
         runtime=landmarks.runtime,
+        motion=motion,
     )
     return observation, cleaned
 
 
+def _least_s(settings: Settings) -> float:
+    return MIN_SECONDS_OF_PASS if settings.surface == "overground" else MIN_SECONDS
+
+
+def _nose_to_heel_px(paths: LandmarkPaths) -> float:
+    """Return the runner's height from nose to the lower foot at its most upright, px."""
+    feet = np.stack([paths.point(f"{s}_{p}")[:, 1] for s in SIDES for p in ("heel", "toe")])
+    tall = np.fmax.reduce(feet) - paths.point("nose")[:, 1]
+    return float(np.nanquantile(tall, 0.9)) if np.isfinite(tall).any() else float("nan")
+
+
 def _part(info: FilmInfo, clock: CaptureClock, times: Floats, settings: Settings) -> tuple[float, float]:
     """Return the part of the film to measure, file time, s."""
+    least_s = _least_s(settings)
     last = float(times[-1]) if len(times) else info.duration_s
     start, end = settings.start_s or 0.0, settings.end_s if settings.end_s is not None else last
     if clock.uniform_s is not None:
@@ -138,15 +168,15 @@ def _part(info: FilmInfo, clock: CaptureClock, times: Floats, settings: Settings
         raise FilmError(
             f"the part to measure starts at {start:g} s, but the film ends at {last:.2f} s",
             where=str(info.path),
-            allowed=f"a start before {max(0.0, last - MIN_SECONDS * clock.slowdown):.2f} s, as a player shows it",
+            allowed=f"a start before {max(0.0, last - least_s * clock.slowdown):.2f} s, as a player shows it",
             next_step="correct --start",
         )
     end = min(end, last)
-    if end - start < MIN_SECONDS * clock.slowdown:
+    if end - start < least_s * clock.slowdown:
         raise FilmError(
             f"only {max(0.0, (end - start) / clock.slowdown):.2f} s of running time to measure",
             where=str(info.path),
-            allowed=f"at least {MIN_SECONDS:g} s; 10 s or more is better",
+            allowed=f"at least {least_s:g} s; 10 s or more is better",
             next_step="film longer, or widen --start and --end (seconds as a player shows them)",
         )
     return start, end
@@ -204,7 +234,7 @@ def _people_by_time(search: RunnerSearch, start_s: float, end_s: float) -> Calla
     return count
 
 
-def _check_seen(raw: RawTrack, time_s: Floats, path: Path) -> None:
+def _check_seen(raw: RawTrack, time_s: Floats, path: Path, least_s: float) -> None:
     seen = raw.presence > 0
     share = float(seen.mean()) if len(seen) else 0.0
     if share < MIN_SEEN or len(seen) < 16:
@@ -216,10 +246,10 @@ def _check_seen(raw: RawTrack, time_s: Floats, path: Path) -> None:
         )
     gap = np.flatnonzero(np.diff(np.concatenate([[0], seen.astype(int), [0]])))
     longest = max((time_s[b - 1] - time_s[a] for a, b in gap.reshape(-1, 2)), default=0.0)
-    if longest < MIN_SECONDS:
+    if longest < least_s:
         raise RunnerError(
             f"the runner is in the picture for only {longest:.1f} s at a stretch",
             where=str(path),
-            allowed=f"at least {MIN_SECONDS:g} s without a break",
+            allowed=f"at least {least_s:g} s without a break",
             next_step="film so that the runner stays in the picture longer",
         )

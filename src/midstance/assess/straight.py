@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import attrs
+import numpy as np
 
 from midstance.assess.reading import FilmReading
 from midstance.assess.settings import Settings
@@ -19,7 +20,7 @@ from midstance.camera.rectify import Rectified
 from midstance.camera.shutter import Readout, readout_of
 from midstance.camera.still import Still, as_still
 from midstance.gait.model import LandmarkPaths, QualityCheck, Scale, Stance
-from midstance.gait.uncertainty import root_sum_squares
+from midstance.gait.strides import kept
 
 #: Camera roll left, degrees (1 SD): when long edges in the picture gave it, and when nothing did.
 ROLL_SIGMA_DEG = (0.5, 1.5)
@@ -58,7 +59,6 @@ class StraightPaths:
     legs_in_depth: bool
     scale: Scale | None
     sway_m: float
-    ground_fixed: bool
     notes: tuple[str, ...]
 
     def common(self, reading: FilmReading) -> dict[str, Any]:
@@ -85,9 +85,8 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
     """
     overground = settings.surface == "overground"
     still = _still(reading, settings, reading.joints, overground=overground)
-    plain = _still(reading, settings, reading.cleaned.paths, overground=overground)
     joints = still.landmarks if still else reading.joints
-    landmarks = plain.landmarks if plain else reading.cleaned.paths
+    landmarks = still.like(reading.cleaned.paths) if still else reading.cleaned.paths
     shutter = still.shutter_sigma_deg if still else 0.0
     notes = still.notes if still else ()
     motion = reading.observed.motion
@@ -103,10 +102,9 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
         roll, roll_sigma = still.roll_deg, still.roll_sigma_deg
     if crossing is not None:
         yaw_sigma = crossing.yaw_sigma_deg
-        time_s = joints.time_s
-        shutter = root_sum_squares(
-            [shutter, crossing.upright_sigma_deg(time_s), crossing.oblique_sigma_deg(time_s)]
-        )
+        contacts_s = np.array([s.ic.time_s for s in kept(stances)]) if stances else joints.time_s
+        roll_sigma = crossing.upright_sigma_deg(contacts_s)
+        shutter = float(np.hypot(shutter, crossing.oblique_sigma_deg(contacts_s)))
     return StraightPaths(
         joints=joints,
         landmarks=landmarks,
@@ -118,7 +116,6 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
         legs_in_depth=False,
         scale=None,
         sway_m=still.sway_m if still else 0.0,
-        ground_fixed=crossing is not None,
         notes=notes,
     )
 
@@ -145,8 +142,7 @@ def _marked(
         legs_in_depth=True,
         scale=rect.scale,
         sway_m=0.0,
-        ground_fixed=False,
-        notes=(*notes, *reading.camera.notes, *rect.notes),
+        notes=tuple(dict.fromkeys((*notes, *reading.camera.notes, *rect.notes))),
     )
 
 
