@@ -24,9 +24,9 @@ from midstance.signals.filters import TWO_PASS_CORRECTION, butterworth_lowpass, 
 from midstance.validate.tables import Bar, Section, Table
 
 DEFINITION = "worked out from the definition"
-HALF_SINE = "worked out from a half-sine force; formulas from memory, derived again"
-DE_LEVA = "de Leva P (1996), J Biomech 29:1223–1230, table read"
-WINTER = "Winter DA (2009), Biomechanics and Motor Control, 4th ed., p. 69; formula read, digits worked out"
+HALF_SINE = "worked out from a half-sine force (formulas from memory)"
+DE_LEVA = "de Leva P (1996), J Biomech 29:1223, table read"
+WINTER = "Winter DA (2009), 4th ed., p. 69, formula read"
 SCIPY = "scipy, computed here"
 MEMORY = "worked out; the formula is from memory"
 

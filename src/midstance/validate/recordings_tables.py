@@ -144,16 +144,14 @@ def events_section(d: dict[str, Any]) -> Section:
         )
     )
     lost = d["not_found_near_ends"]
+    count = sum(len(r["recordings"]) for r in d["runners"].values())
     intro = (
-        f"{sum(len(r['recordings']) for r in d['runners'].values())} recordings of {len(d['runners'])} runners; "
-        f"{force}. Sagittal paths of hip, knee, "
-        "ankle, heel and toe of both legs. Errors are found minus true. Conditions: paths resampled to the rate, white "
-        "noise of the "
-        f"given RMS added to each coordinate of each point. A true event nearer than {d['ends_s']:g} s to an end of the "
-        f"recording need "
-        f"not be found ({lost['initial_contact']} contacts and {lost['toe_off']} toe-offs there were not); one found "
-        f"before the first listed "
-        "contact or after the last listed toe-off is not counted as invented."
+        f"{count} recordings of {len(d['runners'])} runners; {force}. Sagittal paths of hip, knee, ankle, heel and toe "
+        "markers of both legs, read with the coefficients for markers (landmarks found in films have their own; see the "
+        "films). Errors are found minus true. Conditions: paths resampled to the rate, white noise of the given RMS added "
+        f"to each coordinate of each point. A true event nearer than {d['ends_s']:g} s to an end of the recording need not "
+        f"be found ({lost['initial_contact']} contacts and {lost['toe_off']} toe-offs there were not); one found before the "
+        "first listed contact or after the last listed toe-off is not counted as invented."
     )
     failed = [f"Not judged: {f['name']}: {' '.join(f['message'].split())}" for f in d.get("failed", [])]
     source = d.get("source")

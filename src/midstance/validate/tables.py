@@ -102,7 +102,7 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False) -> str:
     if value is None or value != value:
         return "–"
     text = f"{value:{'+' if sign else ''}.{digits}f}"
-    return text.replace("-0." + "0" * digits, "0." + "0" * digits) if float(text) == 0 else text
+    return f"{0.0:.{digits}f}" if float(text) == 0 else text
 
 
 def percent(share: float | None, digits: int = 0) -> str:
