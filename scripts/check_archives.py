@@ -28,10 +28,15 @@ DATA = (
     "assess/demo/side.mp4",
     "assess/demo/rear.mp4",
     "assess/demo/front.mp4",
+    "validate/data/recordings.npz",
+    "validate/data/demo/side.json",
+    "validate/data/demo/rear.json",
+    "validate/data/demo/front.json",
+    "gait/data/events_left_out.json.gz",
 )
 #: What the source archive holds beside the package: all that the tests need.
 SOURCES = (
-    "README.md", "LICENSE", "NOTICE", "pyproject.toml", "tests/data/rbds/README.md", "tests/data/demo_truth/side.json",
+    "README.md", "LICENSE", "NOTICE", "pyproject.toml", "tests/data/rbds/README.md",
 )  # fmt: skip
 UNWANTED = ("__pycache__", ".pyc", ".venv", ".pytest_cache", ".mypy_cache", "midstance-demo", ".ipynb_checkpoints")
 

@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 from pose_films import backdrop, demo_film, paste, pictures, runner, write
 
+import midstance
 from midstance import cli, job
 from midstance.assess import pipeline, reading
 
@@ -285,7 +286,7 @@ def test_with_the_capture_rate_slow_motion_is_measured(assess: Assess, slow_film
     assert (film["slowdown"], film["capture_source"]) == (4.0, "--capture-fps")
     assert film["capture_fps"] == pytest.approx(120, rel=1e-3)
     # Truth of the film (exact by construction), in real time; contacts within the quarter that was measured.
-    truth = json.loads((Path(__file__).parent / "data" / "demo_truth" / "side.json").read_text())
+    truth = json.loads((Path(midstance.__file__).parent / "validate" / "data" / "demo" / "side.json").read_text())
     found = [(e["side"], e["time_s"]) for e in result["events"] if e["kind"] == "initial_contact"]
     true = [(e["side"], e["initial_contact_s"]) for e in truth["events"] if e["initial_contact_s"] < found[-1][1] + 0.05]
     assert [side for side, _ in found] == [side for side, _ in true]
@@ -324,6 +325,7 @@ def test_stopped_from_outside(tmp_path: Path, sign: str, after: str) -> None:
     (out / "assessment.json").write_text('{\n "schema": 1,\n "software": "midstance 0",\n')
     code = """
 import sys
+import midstance
 from midstance import cli, job
 own = job.assess_films
 def watched(settings, progress):

@@ -1,6 +1,6 @@
 """The main job on the films that come with the package, held against the truth they were rendered from.
 
-The truth (``data/demo_truth``) is exact by construction: it is the motion that was rendered, not measured from the films.
+The truth (``midstance/validate/data/demo``) is exact by construction: it is the motion that was rendered, not measured from the films.
 It shows that the arithmetic is right on a figure; how well the method does on people is tested on recordings (gait/).
 """
 
@@ -33,7 +33,7 @@ from midstance.film.reader import read_frames
 from midstance.gait.model import LANDMARKS
 from midstance.gait.registry import REGISTRY
 
-TRUTH = Path(__file__).parent / "data" / "demo_truth"
+TRUTH = Path(ms.__file__).parent / "validate" / "data" / "demo"
 INVENTED = "Invented runner: rendered film, not a person"
 FIRST = ["report.html", "report.pdf", "assessment.json", "measures.csv", "strides.csv"]
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from pose_films import FPS, backdrop, demo_film, paste, pictures, runner, write
 
+import midstance
 from midstance.film.reader import read_frames
 from midstance.gait.model import LANDMARK_INDEX, State
 from midstance.pose.clean import clean, direction_of_travel, near_side, view_shown
@@ -19,7 +20,7 @@ from midstance.pose.find import RunnerSearch, Sighting, find_runner
 from midstance.pose.landmarker import Region
 from midstance.pose.track import RawTrack, track
 
-TRUTH = Path(__file__).parents[1] / "data" / "demo_truth"
+TRUTH = Path(midstance.__file__).parent / "validate" / "data" / "demo"
 
 
 def known(*regions: tuple[float, float, float], standing=(), others=()) -> RunnerSearch:
