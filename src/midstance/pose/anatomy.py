@@ -2,11 +2,11 @@
 
 The network's points are not the joints a coach means: its ankle lies 2–3 cm too high, its heel 2 cm too far forward, its hip
 moves with the thigh. The offsets turn with the body's segments and are much alike from runner to runner, so they are
-taken out by a small linear map: each point's offset, in leg lengths, from the directions of trunk, thigh, shank and foot.
-The map was fitted on rendered figures whose joints are exactly known (``benchmarks/fit_anatomy.py``; other bodies, motions,
-clothes and cameras than those it is judged on) and is kept, with its provenance, in ``data/anatomy.json``. What it leaves is
-part of every interval. A figure is not a person: that the same offsets hold for people is plausible (the network was
-trained on people), not shown.
+taken out by a small linear map: each point's offset, in leg lengths, from the posture (``features``). The map was fitted on
+rendered figures whose joints are exactly known (``benchmarks/fit_anatomy.py``; other bodies, motions, clothes and cameras
+than those it is judged on), some of invented motion, some driven by joint angles measured on runners, and is kept, with its
+provenance, in ``data/anatomy.json``. What it leaves is part of every interval. A figure is not a person: that the same
+offsets hold for people is plausible (the network was trained on people), not shown.
 """
 
 from __future__ import annotations
@@ -27,6 +27,10 @@ from midstance.signals.timebase import resample
 POINTS = ("shoulder", "hip", "knee", "ankle", "heel", "toe")
 #: The directions are smoothed with this cut-off, Hz, so that the map adds no noise of its own.
 DIRECTION_CUTOFF_HZ = 10.0
+#: A segment's length in the picture may count as this share of its median over the film, and hips and shoulders as this
+#: many leg lengths apart: further out is a landmark gone astray, and the map was never shown such a posture.
+LENGTH_RANGE = (0.75, 1.25)
+APART_RANGE = 0.6
 
 
 @attrs.frozen(eq=False)
@@ -34,12 +38,14 @@ class AnatomyMap:
     """Coefficients of the map.
 
     ``coefficients`` hold, for "side" and there for "near" and "far" leg, (features, 2 × points) arrays; for "rear" and
-    "front" the same under "left" (mirrored for the right leg). ``systematic`` gives the 1-SD error left in each measure.
+    "front" the same under "left" (mirrored for the right leg). ``systematic`` gives, by view and measure, the 1-SD error
+    left that all strides of a film have in common, ``scatter`` the one that is new in each stride.
     """
 
     coefficients: dict[str, dict[str, Floats]]
     systematic: dict[str, dict[str, float]]
     provenance: str
+    scatter: dict[str, dict[str, float]] = attrs.field(factory=dict)
 
 
 @lru_cache(maxsize=1)
@@ -51,6 +57,7 @@ def load_map() -> AnatomyMap:
         {v: {k: np.array(c) for k, c in legs.items()} for v, legs in raw["coefficients"].items()},
         raw["systematic"],
         raw["provenance"],
+        raw.get("scatter", {}),
     )
 
 
@@ -67,35 +74,62 @@ def upright(paths: LandmarkPaths, direction: str | None) -> Floats:
 
 
 def features(xy: Floats, side: Side, view: View, time_s: Floats) -> Floats:
-    """Return the (n, k) features of one leg: a constant and the directions of trunk and leg segments.
+    """Return the (n, k) features of one leg's posture: a constant, directions, and how the segments look in the picture.
 
     ``xy`` is (n, 33, 2), y up. In rear and front view x points away from the other leg, so that one map serves both.
+
+    Side view: directions of trunk, thigh, shank, foot and the other thigh; products of two of the leg's own directions (the
+    network's knee and ankle move with the bend of the joint); lengths of thigh, shank, foot and trunk in leg lengths, which
+    betray a point that slid along its segment; the other hip as seen from this one (turn of the pelvis). Rear and front
+    view: the segments themselves, in leg lengths, since a segment's length there tells how far it is turned out of the
+    picture; and the other leg's hip and shoulder as seen from this leg's.
     """
     other: Side = "right" if side == "left" else "left"
+    sign = np.array((1.0 if view == "side" or side == "right" else -1.0, 1.0))
 
     def p(name: str, s: str = side) -> Floats:
         return np.asarray(xy[:, LANDMARK_INDEX[f"{s}_{name}"]])
 
-    sign = 1.0 if view == "side" or side == "right" else -1.0
     reach = leg_px(xy, side)
     mid_shoulder = 0.5 * (p("shoulder") + p("shoulder", other))
     mid_hip = 0.5 * (p("hip") + p("hip", other))
-    columns = []
-    for a, b in ((mid_shoulder, mid_hip), (p("hip"), p("knee")), (p("knee"), p("ankle")), (p("heel"), p("toe"))):
-        v = (b - a) * (sign, 1.0)
-        if view == "side":
-            v = v / np.linalg.norm(v, axis=1, keepdims=True)
-        else:
-            # Seen along the travel a segment's length in the picture tells how far it is turned out of the picture.
-            v = v / reach
-        columns.append(v)
-    other_thigh = (p("knee", other) - p("hip", other)) * (sign, 1.0)
-    columns.append(other_thigh / (np.linalg.norm(other_thigh, axis=1, keepdims=True) if view == "side" else reach))
+    ends = [(mid_shoulder, mid_hip), (p("hip"), p("knee")), (p("knee"), p("ankle")), (p("heel"), p("toe"))]
+    trunk, thigh, shank, foot = ((b - a) * sign / reach for a, b in ends)
+    other_thigh, other_shank = (
+        (p(b, other) - p(a, other)) * sign / reach for a, b in (("hip", "knee"), ("knee", "ankle"))
+    )
+    hips, shoulders = (_near((p(k, other) - p(k)) * sign / reach) for k in ("hip", "shoulder"))
     if view == "side":
-        columns.append(columns[1] * columns[2][:, :1])
-    flat = np.concatenate(columns, axis=1)
-    flat = _smooth(time_s, flat)
+        lengths = [np.linalg.norm(v, axis=1, keepdims=True) for v in (thigh, shank, foot, trunk)]
+        trunk, thigh, shank, foot, other_thigh = (
+            v / np.linalg.norm(v, axis=1, keepdims=True) for v in (trunk, thigh, shank, foot, other_thigh)
+        )
+        columns = [trunk, thigh, shank, foot, other_thigh, _products(thigh, shank, foot)]
+        columns += [*(_usual(length) for length in lengths), hips]
+    else:
+        columns = [trunk, thigh, shank, foot, other_thigh, hips, shoulders, other_shank]
+    flat = _smooth(time_s, np.concatenate(columns, axis=1))
     return np.concatenate([np.ones((len(flat), 1)), flat], axis=1)
+
+
+def _products(*directions: Floats) -> Floats:
+    """Products of two components of unit vectors; y² is left out, since x² + y² = 1."""
+    v = np.concatenate(directions, axis=1)
+    pairs = [(i, j) for i in range(v.shape[1]) for j in range(i, v.shape[1]) if not (i == j and i % 2)]
+    return np.stack([v[:, i] * v[:, j] for i, j in pairs], axis=1)
+
+
+def _usual(length: Floats) -> Floats:
+    """Hold a segment's length to the usual range around its median."""
+    if not np.isfinite(length).any():
+        return length
+    middle = float(np.nanmedian(length))
+    return np.clip(length, LENGTH_RANGE[0] * middle, LENGTH_RANGE[1] * middle)
+
+
+def _near(apart: Floats) -> Floats:
+    """Hold the distance of two hips or shoulders to what a body allows."""
+    return np.clip(apart, -APART_RANGE, APART_RANGE)
 
 
 def _smooth(time_s: Floats, x: Floats) -> Floats:
