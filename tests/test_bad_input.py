@@ -23,7 +23,7 @@ from pose_films import backdrop, demo_film, paste, pictures, runner, write
 
 import midstance
 from midstance import cli, job
-from midstance.assess import pipeline, reading
+from midstance.assess import observe, pipeline
 
 
 @attrs.frozen
@@ -175,18 +175,18 @@ def test_a_film_that_vanishes_meanwhile(assess: Assess, tmp_path: Path, monkeypa
     for name in ("packet_times_s", "find_runner", "read_frames"):
         film = tmp_path / "film.mp4"
         shutil.copy(SIDE, film)
-        own = getattr(reading, name)
+        own = getattr(observe, name)
 
         def gone(path: Path, *args: object, own: Callable[..., object] = own, film: Path = film, **kwargs: object) -> object:
             film.unlink()
             return own(path, *args, **kwargs)
 
         with monkeypatch.context() as patch:
-            patch.setattr(reading, name, gone)
+            patch.setattr(observe, name, gone)
             done = assess("--side", film, "--end", "2")
         refused(done, "film.mp4")
-    with pytest.raises(reading.FilmError, match="can't be read any more"):  # the last look, for its fingerprint
-        reading._sha256(film)
+    with pytest.raises(observe.FilmError, match="can't be read any more"):  # the last look, for its fingerprint
+        observe.film_sha256(film)
 
 
 # --- films without a runner who can be measured
@@ -328,12 +328,12 @@ import sys
 import midstance
 from midstance import cli, job
 own = job.assess_films
-def watched(settings, progress):
+def watched(settings, progress, **folders):
     print("begun", flush=True)
     def tell(view, stage, share):
         print(stage, share, flush=True)
         progress(view, stage, share)
-    return own(settings, tell)
+    return own(settings, tell, **folders)
 job.assess_films = watched
 cli.main()
 """
@@ -362,7 +362,7 @@ def test_an_unknown_fault_leaves_nothing_either(assess: Assess, tmp_path: Path, 
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(pipeline, "read_film", broken)
+    monkeypatch.setattr(pipeline, "observe_film", broken)
     with pytest.raises(ZeroDivisionError):
         job.run(cli_settings(), tmp_path / "out")
     assert not (tmp_path / "out").exists()

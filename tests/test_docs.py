@@ -25,6 +25,7 @@ from midstance.assess.export import (
     write_measures_csv,
     write_strides_csv,
 )
+from midstance.assess.measure import TURN_CHECK
 from midstance.assess.reading import LEGS_CHECK
 from midstance.gait.model import State
 
@@ -93,7 +94,7 @@ def test_example_commands_can_be_parsed():
     examples = []
     for text in (README, *PAGES.values()):
         for line in text.splitlines():
-            examples += re.findall(r"^(?:\.venv/bin/)?(midstance (?:assess|demo|doctor)[^`…]*)$", line)
+            examples += re.findall(r"^(?:\.venv/bin/)?(midstance (?:assess|demo|doctor|validate|board|lens)[^`…]*)$", line)
     assert examples
     for example in examples:
         _, command, *arguments = shlex.split(example)
@@ -166,7 +167,7 @@ def test_checks_of_fitness_are_listed():
         for n in ast.walk(tree)
         if isinstance(n, ast.Call) and isinstance(n.func, ast.Name) and n.func.id == "make_check"
     }
-    names.add(LEGS_CHECK)  # made where the legs are read
+    names |= {LEGS_CHECK, TURN_CHECK}  # made where the legs are read, and where the view is measured
     row = next(line for line in OUTPUTS.splitlines() if "`films[].quality[].check`" in line)
     assert set(re.findall(r"`([a-z_]+)`", row)) == names
 
@@ -186,10 +187,10 @@ def test_columns_of_the_tables_are_explained(tmp_path):
     with (tmp_path / "s.csv").open(encoding="utf-8", newline="") as file:
         header = next(csv.reader(file))
     said = columns_said("strides.csv")
-    assert header[:6] == said[:6]
-    assert set(said[6:9]) <= set(header)
-    units = [n for n in said[9:] if n != "s"]
-    own = [h for h in header[6:] if not h.endswith("_95")]
+    assert header[:7] == said[:7]
+    assert set(said[7:10]) <= set(header)
+    units = [n for n in said[10:] if n != "s"]
+    own = [h for h in header[7:] if not h.endswith("_95")]
     assert all(any(h.endswith(f"_{u}") for u in [*units, "s"]) for h in own)
     table = pq.read_table(tmp_path / "l.parquet")
     said = columns_said("landmarks-<view>.parquet")
@@ -201,7 +202,7 @@ def test_columns_of_the_tables_are_explained(tmp_path):
 def test_every_output_file_is_explained():
     """The names the job writes, taken from its source."""
     text = (PACKAGE / "job.py").read_text(encoding="utf-8") + (PACKAGE / "report" / "write.py").read_text(encoding="utf-8")
-    names = set(re.findall(r'"((?:report|assessment|measures|strides|overlay-|landmarks-)[^"]*\.[a-z0-9]+)"', text))
+    names = set(re.findall(r'"((?:report|assessment|measures|strides|overlay-|landmarks-|reading-)[^"]*\.[a-z0-9]+)"', text))
     assert len(names) >= 7
     for name in names:
         shown = re.sub(r"\{[^}]*\}", "<view>", name)
@@ -240,4 +241,5 @@ def test_code_of_the_python_page_runs(tmp_path, monkeypatch, capsys):
     assert "steps/min" in said
     assert "contact 0." in said
     assert "12" in said
-    assert sorted(p.name for p in (tmp_path / "again").iterdir()) == sorted(p.name for p in (tmp_path / "out").iterdir())
+    kept = sorted(p.name for p in (tmp_path / "out").iterdir() if not p.name.startswith("reading-"))
+    assert sorted(p.name for p in (tmp_path / "again").iterdir()) == kept

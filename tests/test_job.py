@@ -39,7 +39,7 @@ def measured() -> Assessment:
 @pytest.fixture
 def quick(measured: Assessment, monkeypatch: pytest.MonkeyPatch) -> None:
     """The measuring is done once; the writing is the thing here."""
-    monkeypatch.setattr(job, "assess_films", lambda settings, progress: measured)
+    monkeypatch.setattr(job, "assess_films", lambda settings, progress, **_: measured)
 
 
 @pytest.fixture
@@ -159,7 +159,7 @@ def test_own_files_that_come_meanwhile_stay(tmp_path: Path, monkeypatch: pytest.
     out = tmp_path / "out"
     earlier(out)
 
-    def slow(settings: Settings, progress: object) -> Assessment:
+    def slow(settings: Settings, progress: object, **_: object) -> Assessment:
         (out / "notes.txt").write_text("written while it ran")
         return measured
 
@@ -375,7 +375,7 @@ def test_a_film_that_is_gone_when_the_pictures_are_drawn(
     out: Path, measured: Assessment, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     gone = attrs.evolve(measured, films=tuple(attrs.evolve(f, path="/nowhere/film.mp4") for f in measured.films))
-    monkeypatch.setattr(job, "assess_films", lambda settings, progress: gone)
+    monkeypatch.setattr(job, "assess_films", lambda settings, progress, **_: gone)
     with pytest.raises(FilmError, match="there is no such file"):
         job.run(SETTINGS, out, overwrite=True)
 

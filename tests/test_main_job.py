@@ -1,7 +1,8 @@
 """The main job on the films that come with the package, held against the truth they were rendered from.
 
-The truth (``midstance/validate/data/demo``) is exact by construction: it is the motion that was rendered, not measured from the films.
-It shows that the arithmetic is right on a figure; how well the method does on people is tested on recordings (gait/).
+The truth (``midstance/validate/data/demo``) is exact by construction: it is the motion that was rendered, not measured
+from the films. It shows that the arithmetic is right on a figure; how well the method does on people is tested on
+recordings (gait/).
 """
 
 from __future__ import annotations
@@ -298,7 +299,8 @@ def test_no_number_is_infinite_and_no_folder_is_named(demo: Demo) -> None:
 
 def test_all_files_are_there(demo: Demo) -> None:
     names = {p.relative_to(demo.folder).as_posix() for p in demo.folder.rglob("*") if p.is_file()}
-    fixed = {*FIRST, *(f"reading-{v}.npz" for v in VIEWS), *(f"landmarks-{v}.parquet" for v in VIEWS), *(f"overlay-{v}.mp4" for v in VIEWS)}
+    each = ("reading-{}.npz", "landmarks-{}.parquet", "overlay-{}.mp4")
+    fixed = {*FIRST, *(name.format(v) for v in VIEWS for name in each)}
     assert fixed <= names
     stills = {re.sub(r"\d+", "N", n) for n in names - fixed}
     kinds = ("initial_contact", "midstance", "toe_off")

@@ -25,10 +25,12 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from midstance.assess.export import assessment_to_dict
     from midstance.assess.measure import FilmMeasures, measure_film
+    from midstance.assess.observe import Observation, observe_film
     from midstance.assess.pipeline import assess_films, combine
-    from midstance.assess.reading import FilmReading, read_film
+    from midstance.assess.reading import FilmReading, interpret, read_film
     from midstance.assess.result import Assessment, Curve, FilmResult
     from midstance.assess.settings import KnownLength, Settings, parse_height, parse_mass, parse_pace, parse_speed
+    from midstance.camera.marks import read_marks
     from midstance.camera.plane import to_plane
     from midstance.errors import (
         FilmError,
@@ -58,15 +60,19 @@ if TYPE_CHECKING:
     from midstance.gait.registry import REGISTRY
     from midstance.gait.strides import build_stances
     from midstance.job import run, write_all
+    from midstance.pose.corrections import Correction, load_corrections
+    from midstance.validate.report import run_validate
 
 #: Where each public name lives. Names are loaded when first used, so that ``import midstance`` is quick.
 _HOME = {
     "assess.export": ["assessment_to_dict"],
     "assess.measure": ["FilmMeasures", "measure_film"],
     "assess.pipeline": ["assess_films", "combine"],
-    "assess.reading": ["FilmReading", "read_film"],
+    "assess.observe": ["Observation", "observe_film"],
+    "assess.reading": ["FilmReading", "interpret", "read_film"],
     "assess.result": ["Assessment", "Curve", "FilmResult"],
     "assess.settings": ["KnownLength", "Settings", "parse_height", "parse_mass", "parse_pace", "parse_speed"],
+    "camera.marks": ["read_marks"],
     "camera.plane": ["to_plane"],
     "errors": [
         "FilmError", "MidstanceError", "OptionError", "OutputError", "RunnerError", "RuntimeMissingError", "ViewError",
@@ -81,6 +87,8 @@ _HOME = {
     "gait.registry": ["REGISTRY"],
     "gait.strides": ["build_stances"],
     "job": ["run", "write_all"],
+    "pose.corrections": ["Correction", "load_corrections"],
+    "validate.report": ["run_validate"],
 }  # fmt: skip
 _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 __all__ = [*sorted(_MODULE_OF), "__version__"]

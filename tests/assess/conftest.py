@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from midstance.assess.demo import demo_settings
 from midstance.assess.observe import Observation, observe_film
 from midstance.assess.settings import Settings

@@ -1,7 +1,8 @@
 """A film of each side: each leg is taken from the film it is nearer in.
 
-The film of the other side is the same film mirrored: what a camera beyond the runner sees of a runner with left and right exchanged. So the
-joined left and right values must be alike to the last bit, and the far legs' values must not take part.
+The film of the other side is the same film mirrored: what a camera beyond the runner sees of a runner with left and
+right exchanged. So the joined left and right values must be alike to the last bit, and the far legs' values must not
+take part.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import attrs
 import numpy as np
 import pytest
+
 from midstance.assess.both_sides import both_sides
 from midstance.assess.measure import FilmMeasures, measure_film
 from midstance.assess.observe import Observation
@@ -84,7 +86,8 @@ def test_the_far_film_keeps_events_and_strides_by_its_own_name(
 ) -> None:
     side, far = both_sides(*pair)
     assert far.measures == ()
-    assert {e.view for e in far.events} == {s.ic.view for s in far.stances} == {v.view for v in far.stride_values} == {"side_far"}
+    views = ({e.view for e in far.events}, {s.ic.view for s in far.stances}, {v.view for v in far.stride_values})
+    assert views == ({"side_far"},) * 3
     assert {e.view for e in side.events} == {"side"}
     assessment = combine(looked_at[1], [side, far], {"openvino"})
     measured = assessment.measured_strides()
@@ -131,5 +134,6 @@ def test_an_unmeasurable_leg_leaves_no_mean(pair: tuple[FilmMeasures, FilmMeasur
     both = next(m for m in side.measures if (m.measure, m.side) == ("knee_flexion_contact", "both"))
     assert both.value is None
     assert both.reason is not None
-    assert near in both.reason and "hidden" in both.reason
+    assert near in both.reason
+    assert "hidden" in both.reason
     assert np.isfinite([m.value for m in side.measures if m.measure == "knee_flexion_contact" and m.value is not None]).all()

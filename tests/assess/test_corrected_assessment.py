@@ -6,6 +6,7 @@ from pathlib import Path
 
 import attrs
 import pytest
+
 from midstance.assess import pipeline
 from midstance.assess.export import assessment_to_dict
 from midstance.assess.keeping import keep
@@ -45,7 +46,8 @@ def test_a_moved_contact_changes_what_rests_on_it_and_nothing_else(assess) -> No
     assert [e for e in plain.events if e.time_s != contact.time_s] == [e for e in moved.events if e.source == "auto"]
 
     def value(a: Assessment, key: str, time_s: float, side: str) -> float:
-        return next(v.value for v in a.stride_values if v.measure == key and v.side == side and abs(v.time_s - time_s) < 1e-6)
+        mine = (v for v in a.stride_values if v.measure == key and v.side == side)
+        return next(v.value for v in mine if abs(v.time_s - time_s) < 1e-6)
 
     before, after = value(plain, "contact_time", contact.time_s, "left"), value(moved, "contact_time", later, "left")
     assert after == pytest.approx(before - 0.02)

@@ -7,6 +7,7 @@ from pathlib import Path
 import attrs
 import numpy as np
 import pytest
+
 from midstance.assess.keeping import file_name, keep, kept
 from midstance.assess.observe import Observation
 from midstance.assess.reading import interpret

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from midstance.errors import OptionError
 from midstance.gait.model import LANDMARK_INDEX, LANDMARKS, Event, LandmarkPaths, State
 from midstance.pose.corrections import (
@@ -48,7 +49,8 @@ def test_the_frame_takes_the_place_and_the_neighbours_follow_less_and_less() -> 
     reach = int(SPREAD_S * RATE_HZ)
     assert np.all(np.diff(moved[50 : 51 + reach]) < 0)
     assert np.all(np.diff(moved[50 - reach : 51]) > 0)
-    assert np.all(moved[: 50 - reach] == 0) and np.all(moved[51 + reach :] == 0)
+    assert np.all(moved[: 50 - reach] == 0)
+    assert np.all(moved[51 + reach :] == 0)
     assert (after.state[:, ANKLE] == State.CORRECTED).sum() == 1
     others = [j for j in range(len(LANDMARKS)) if j != ANKLE]
     np.testing.assert_array_equal(after.xy[:, others], before.xy[:, others])
@@ -155,8 +157,8 @@ def test_json_and_csv_say_the_same(tmp_path: Path) -> None:
     (tmp_path / "c.csv").write_text("\n".join(lines), encoding="utf-8")
     one, two = load_corrections(tmp_path / "c.json"), load_corrections(tmp_path / "c.csv")
     assert one == two
-    assert one[0].by == "A. May" and one[0].note == "hidden by the rail"
-    assert one[1].remove and one[2].to_s == 1.2
+    assert (one[0].by, one[0].note) == ("A. May", "hidden by the rail")
+    assert (one[1].remove, one[2].to_s) == (True, 1.2)
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,7 @@ from midstance.gait.model import (
     View,
 )
 from midstance.gait.registry import REGISTRY
+from midstance.pose.corrections import Applied, Correction
 from midstance.report.stills import Still, StillPoints, draw_still, still_numbers
 
 SPEED = 2.9167
@@ -374,5 +375,17 @@ def sample_assessment(views: tuple[View, ...] = ("side", "rear"), **changes: Any
         ),
         settings={"cutoff_hz": 12.0, "landmark_model": "heavy", "start_s": None},
         invented=True,
-    )
+        corrections=(
+            Applied(
+                Correction("landmark", "side", 1.25, landmark="left_ankle", x_px=610.0, y_px=640.0, by="A. May",
+                           at="2026-11-25", note="hidden by the rail"),
+                "moved by 12.0 px",
+            ),
+            Applied(
+                Correction("event", "side", 2.99, side="left", event="toe_off", remove=True),
+                "toe-off at 2.9900 s taken away",
+            ),
+            Applied(Correction("swap_legs", "side", 3.0, to_s=3.2), "left and right leg exchanged in 24 frames"),
+        ),
+    )  # fmt: skip
     return attrs.evolve(a, **changes)
