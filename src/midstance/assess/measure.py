@@ -339,6 +339,7 @@ def _budget(
 ) -> ErrorBudget:
     return ErrorBudget(
         systematic={k: unsure * v for k, v in load_map().systematic.get(reading.view, {}).items()},
+        scatter={k: unsure * v for k, v in load_map().scatter.get(reading.view, {}).items()},
         far_factor=1.0,  # the far leg is part of what the systematic errors were measured on
         quality_factor=float(np.prod([max(1.0, q.factor) for q in reading.quality])),
         scale_relative_sigma=scale.relative_sigma if scale else 0.0,
