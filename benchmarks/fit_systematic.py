@@ -4,7 +4,7 @@
 
 FOLDER and ``--cache`` as for ``fit_anatomy.py``; ``--truth`` holds one JSON file a film with the true measures of each contact.
 Each film is measured with a map fitted without it (without all films of its runner, where its motion was measured on one),
-in side view with its true contacts, and with a camera known to be level. Then
+in side view with its true contacts, and with a camera known to be level (as it is in these films). Then
 
 * ``scatter`` is the standard deviation of the errors of a leg's strides around their mean, pooled over legs: the 1-SD error
   that is new in each stride;
@@ -34,7 +34,6 @@ from midstance.assess import measure
 from midstance.assess.observe import Observation
 from midstance.assess.reading import LEGS_CHECK, FilmReading, interpret
 from midstance.assess.settings import Settings
-from midstance.assess.straight import ROLL_SIGMA_DEG
 from midstance.film.clock import CaptureClock, timing_report
 from midstance.film.reader import probe
 from midstance.gait.events import EventReport
@@ -49,6 +48,8 @@ TIMES = ("time", "duty_factor", "cadence", "speed", "step_length", "stiffness", 
 Truth = dict[str, Any]
 #: Share of strides whose interval is to hold the truth.
 WANTED = 0.95
+#: Half of the interval of a true event, s: next to nothing, for the same reason as no roll.
+KNOWN_S = 0.0002
 #: A found contact is a true one when they are this near, s.
 SAME_CONTACT_S = 0.08
 
@@ -82,15 +83,15 @@ def reading_of(folder: Path, cache: Path | None) -> FilmReading:
         clock=CaptureClock(1.0, truth["fps"], "file"), timing=timing_report(raw.file_time_s), search=RunnerSearch((), (), 0),
         raw=raw, checks=(), exposure_s=None, notes=(), shown_frames=len(raw.index), runtime="",
     )  # fmt: skip
-    # The cameras of these films stand level. What an unknown roll adds to the intervals must not hide the map's error.
-    return attrs.evolve(interpret(observed), roll=(0.0, ROLL_SIGMA_DEG[0]))
+    # The cameras of these films stand level: what intervals allow for a roll must not hide the map's error.
+    return attrs.evolve(interpret(observed), roll=(0.0, 0.0))
 
 
 def true_events(folder: Path, view: View) -> EventReport:
     """Return the film's true contacts and toe-offs as the detector would give them."""
     truth = json.loads((folder / "truth.json").read_text())
     events = [
-        Event(view, e["side"], kind, e[key], e[key] - 0.002, e[key] + 0.002)
+        Event(view, e["side"], kind, e[key], e[key] - KNOWN_S, e[key] + KNOWN_S)
         for e in truth["events"]
         for kind, key in (("initial_contact", "ic"), ("toe_off", "to"))
     ]
