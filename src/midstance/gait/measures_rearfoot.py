@@ -31,6 +31,9 @@ PEAK_WINDOW = (0.10, 0.90)
 #: Beyond this angle, or with a heel line that differs from its usual length by more than this share, a dot was mistaken: no
 #: shoe is turned so far.
 MAX_ANGLE_DEG, LENGTH_RANGE = 45.0, 0.35
+#: A value this far from the median of the seven frames around it is a mistaken dot too: 400 deg/s, more than a foot everts,
+#: is 7 degrees a frame at 60 frames a second.
+SPIKE_DEG = 10.0
 #: 1-SD distance, sideways, of a dot from the line it should mark, m: on the middle of the counter, marked with a ruler, and
 #: on the calf by touch. Without a standing film it shifts every angle of the leg. Engineering choice, no source.
 HEEL_PLACEMENT_SIGMA_M, SHANK_PLACEMENT_SIGMA_M = 0.0015, 0.003
@@ -97,6 +100,7 @@ def rearfoot_track(dots: RearfootDots, side: Side) -> Track:
     usual = float(np.median(heel[good])) if good.any() else np.nan
     usual_shank = float(np.median(shank[good])) if good.any() else np.nan
     good &= (np.abs(value) <= MAX_ANGLE_DEG) & (np.abs(heel / usual - 1.0) <= LENGTH_RANGE)
+    good &= ~_spikes(np.where(good, value, np.nan))
     sigma = np.hypot(
         segment_sigma_deg(np.full(len(heel), usual), dots.sigma[names[0]], dots.sigma[names[1]]),
         segment_sigma_deg(np.full(len(heel), usual_shank), dots.sigma[names[2]], dots.sigma[names[3]]),
@@ -104,6 +108,15 @@ def rearfoot_track(dots: RearfootDots, side: Side) -> Track:
     return Track(
         dots.time_s, np.where(good, value, np.nan), np.where(good, sigma, np.nan), "stickers on heel and shank"
     )
+
+
+def _spikes(value: Floats) -> NDArray[np.bool_]:
+    """Tell which known values stand off their neighbours: two or three frames of a mistaken dot."""
+    out = np.zeros(len(value), bool)
+    for k in np.flatnonzero(np.isfinite(value)):
+        near = value[max(k - 3, 0) : k + 4]
+        out[k] = abs(value[k] - np.nanmedian(near)) > SPIKE_DEG
+    return out
 
 
 def rearfoot_zero(dots: RearfootDots, side: Side) -> RearfootZero | None:

@@ -31,7 +31,7 @@ MIN_CONTRAST = 14.0
 LUMA_IS_ENOUGH = 25.0
 #: A dot of another frame keeps at least this share of the clicked one's contrast, and at most this many times it: a smear
 #: thins it out, light changes.
-CONTRAST_RANGE = (0.22, 2.5)
+CONTRAST_RANGE = (0.25, 2.5)
 #: Longest smear that is still taken for the dot, in radii and px: it must leave the patch around it free.
 MAX_SMEAR_RADII = 5.0
 MAX_SMEAR_PX = 6.0
@@ -44,7 +44,7 @@ LEVEL = 0.2
 #: 1-SD error of a dot all of whose edge is unsure, in radii.
 OPEN_EDGE = 0.5
 #: Most dots kept of one search.
-MOST_DOTS = 12
+MOST_DOTS = 10
 
 Real = NDArray[np.float32]
 
@@ -169,35 +169,40 @@ def _look(colour: Real, radius: float, row: int, column: int) -> DotLook | None:
     return DotLook(radius, (float(axis[0]), float(axis[1]), float(axis[2])), contrast, luma)
 
 
-def _signal(rgb: Picture, look: DotLook) -> Real:
+def by_luma(look: DotLook) -> bool:
+    """Tell whether a dot is placed by its brightness alone, so that a picture in grey levels serves."""
+    return abs(look.luma) >= LUMA_IS_ENOUGH and abs(look.luma) >= 0.5 * look.contrast / np.sqrt(3)
+
+
+def _signal(picture: Picture, look: DotLook) -> Real:
     """Return the channel in which the dot is bright, in grey levels."""
-    if abs(look.luma) >= LUMA_IS_ENOUGH and abs(look.luma) >= 0.5 * look.contrast / np.sqrt(3):
-        return luma_of(rgb) * np.float32(np.sign(look.luma))
-    return np.asarray(rgb.astype(np.float32) @ np.array(look.axis, np.float32), np.float32)
+    if by_luma(look):
+        luma = picture.astype(np.float32) if picture.ndim == 2 else luma_of(picture)
+        return luma * np.float32(np.sign(look.luma))
+    return np.asarray(picture.astype(np.float32) @ np.array(look.axis, np.float32), np.float32)
 
 
 def _own_contrast(look: DotLook) -> float:
     """Contrast of the look in the channel of ``_signal``."""
-    by_luma = abs(look.luma) >= LUMA_IS_ENOUGH and abs(look.luma) >= 0.5 * look.contrast / np.sqrt(3)
-    return abs(look.luma) if by_luma else look.contrast
+    return abs(look.luma) if by_luma(look) else look.contrast
 
 
-def find_dots(rgb: Picture, look: DotLook, x0: int, y0: int, *, most: int = MOST_DOTS) -> list[Dot]:
+def find_dots(picture: Picture, look: DotLook, x0: int, y0: int, *, most: int = MOST_DOTS) -> list[Dot]:
     """Return the dots of one look in a region, strongest first.
 
     Parameters
     ----------
-    rgb : (h, w, 3) the region.
+    picture : (h, w, 3) the region, or (h, w) its brightness where ``by_luma`` says that this is enough.
     x0, y0 : the region's top-left corner in the whole picture; places are returned in px of the whole picture.
     """
-    channel = _signal(rgb, look)
+    channel = _signal(picture, look)
     own = _own_contrast(look)
     response = disc_against_ring(channel, look.radius_px)
     reach = 2 * int(np.ceil(max(look.radius_px, 1.0))) + 1
     peak = response >= cv2.dilate(response, np.ones((reach, reach), np.uint8))
-    peak &= response >= 0.6 * CONTRAST_RANGE[0] * own
+    peak &= response >= 0.8 * CONTRAST_RANGE[0] * own
     rows, columns = np.nonzero(peak)
-    order = np.argsort(-response[rows, columns])[: 3 * most]
+    order = np.argsort(-response[rows, columns])[: 2 * most]
     out: list[Dot] = []
     for i in order:
         dot = _measure(channel, look, int(rows[i]), int(columns[i]), row0=y0, column0=x0, smear=MAX_SMEAR_PX)
@@ -223,7 +228,7 @@ def _measure(
     r, c = row - top, column - left
     if min(patch.shape) < 5:
         return None
-    y, x = np.mgrid[0 : patch.shape[0], 0 : patch.shape[1]]
+    y, x = _grid(*patch.shape)
     far = np.hypot(x - c, y - r)
     around = (far >= look.radius_px + RING_PX[0]) & (far <= look.radius_px + RING_PX[1])
     if around.sum() < 8:
@@ -263,7 +268,10 @@ def _measure(
     # Only what rises above a fifth of the dot weighs: the edge of the weights is then a line of equal brightness, which
     # doesn't snap to the pixels as the edge of a mask would, and what lies beyond a narrow tape stays out.
     height = float((patch - fitted)[body].max())
-    weight = np.where(wide, np.maximum(patch - fitted - LEVEL * height, 0.0), 0.0)
+    # A dot hides its background: where that is darker the same cover makes a larger difference.
+    step = max(height, _own_contrast(look))
+    cover = (patch - fitted) / np.maximum(1.0 - (fitted - float(fitted[body].mean())) / step, 0.5)
+    weight = np.where(wide, np.maximum(cover - LEVEL * height, 0.0), 0.0)
     total = float(weight.sum())
     if total <= 0:
         return None
@@ -283,6 +291,12 @@ def _measure(
     return Dot(
         column0 + left + cx + 0.5, row0 + top + cy + 0.5, sigma, height, area, smear_px
     )
+
+
+@lru_cache(maxsize=256)
+def _grid(height: int, width: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    y, x = np.mgrid[0:height, 0:width]
+    return y, x
 
 
 @lru_cache(maxsize=4)

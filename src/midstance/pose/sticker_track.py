@@ -13,7 +13,7 @@ from midstance.errors import FilmError, OptionError
 from midstance.film.frames import FilmInfo, Frame
 from midstance.film.reader import probe, read_frames
 from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths, State
-from midstance.pose.sticker_dots import Dot, DotLook, find_dots, look_at, same_looks
+from midstance.pose.sticker_dots import Dot, DotLook, by_luma, find_dots, look_at, same_looks
 from midstance.pose.sticker_link import (
     FIRST_APART,
     FIRST_PLACE,
@@ -315,12 +315,13 @@ def _search(
                 box = _box([carriers[n][k] for n in names], radius, body_px, info)
                 if box is None:
                     continue
-                region = frame.rgb_region(*box)
+                here = [look for look, members in looks if set(members) & set(names)]
+                region = frame.gray_region(*box) if all(by_luma(x) for x in here) else frame.rgb_region(*box)
                 for g, (look, members) in enumerate(looks):
                     if set(members) & set(names):
                         dots[g] += find_dots(region, look, box[0], box[1])
-            for g, here in enumerate(dots):
-                tables[g][k] = _table(here, looks[g][0].radius_px)
+            for g, many in enumerate(dots):
+                tables[g][k] = _table(many, looks[g][0].radius_px)
     return tables
 
 
