@@ -114,7 +114,7 @@ def test_most_of_the_error_is_shared_by_the_strides(model):
 
 
 def test_the_share_of_the_error_that_strides_have_in_common(model):
-    """Runners left out: 3-4 ms are the runner's own, about 2 ms each stride's, so well over half of the variance is shared."""
+    """Runners left out: 3-4 ms are the runner's own, about 2 ms each stride's: over half of the variance is shared."""
     shown, _ = film(NAMES[0], rate_hz=240)
     report = find_events_report(shown, model=model, source="markers")
     for kind in KINDS:
