@@ -96,7 +96,8 @@ ZERO = {"left": RearfootZero(0.0, 0.0), "right": RearfootZero(0.0, 0.0)}
 
 @pytest.mark.parametrize(
     ("side", "heel_top", "expected"),
-    [("right", (-0.1, 1.0), 5.711), ("right", (0.1, 1.0), -5.711), ("left", (0.1, 1.0), 5.711), ("left", (-0.1, 1.0), -5.711)],
+    [("right", (-0.1, 1.0), 5.711), ("right", (0.1, 1.0), -5.711),
+     ("left", (0.1, 1.0), 5.711), ("left", (-0.1, 1.0), -5.711)],
 )
 def test_sign(side: Side, heel_top: tuple[float, float], expected: float) -> None:
     """The top of the heel towards the middle against an upright shank is eversion, +, on either side."""

@@ -52,7 +52,7 @@ def draw(
     rng: np.random.Generator,
     others: Sequence[tuple[float, float, float]] = (),
 ) -> NDArray[np.uint8]:
-    """One grey picture. ``smear_frames`` is the exposure as a share of the frame; ``others`` are still dots (x, y, radius)."""
+    """One grey picture. ``smear_frames`` is the exposure in frames; ``others`` are still dots (x, y, radius)."""
     width, height = SIZE
     picture = np.full((height, width), ground, np.float64)
     picture += 6.0 * np.sin(np.arange(width) / 17.0)[None] + 5.0 * np.cos(np.arange(height) / 23.0)[:, None]

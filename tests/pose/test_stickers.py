@@ -270,7 +270,7 @@ def test_two_dots_in_one_place_are_left_to_a_person(tmp_path: Path) -> None:
 
 def test_a_dot_that_does_not_move_with_the_leg_is_not_one(tmp_path: Path) -> None:
     """Still dots of the background, where the knee passes, get no name."""
-    still = np.tile((*LEG.mean(axis=0), 0.0, 100.0), (FRAMES, 1))
+    still = np.tile(LEG.mean(axis=0) + np.array([0.0, 100.0]), (FRAMES, 1))
     assert _find(tmp_path, [DrawnDot(still)]).marks == ()
 
 

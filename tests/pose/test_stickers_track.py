@@ -36,21 +36,21 @@ PATHS = {
 CARRIED = {
     "right_knee": FOOT + _turning(140.0, 0.1),
     "right_ankle": FOOT + _turning(30.0, 0.1),
-    "right_heel": (*FOOT, 1.0, 6.0),
-    "right_toe": (*FOOT, 3.0, 10.0),
+    "right_heel": FOOT + np.array([1.0, 6.0]),
+    "right_toe": FOOT + np.array([3.0, 10.0]),
     "right_hip": FOOT + _turning(280.0, 0.05),
 }
 
 
 def _follow(
-    folder: Path, dots: list[DrawnDot], *, click: int = 60, jitter_px: float = 3.0, names: tuple[str, ...] = tuple(PATHS), **kind: object
+    folder: Path, dots: list[DrawnDot], *, click: int = 60, jitter_px: float = 3.0, **kind: object
 ) -> StickerPaths:
     rng = np.random.default_rng(8)
     light = kind.pop("light_of", lambda k: 1.0)
     path = folder / "dots.mp4"
     write_film(path, N, lambda k: draw(dots, k, rng=rng, light=light(k), **kind))  # type: ignore[arg-type,operator]
     marks = [
-        StickerMark(n, click / FPS, PATHS[n][click, 0] + 1.0, PATHS[n][click, 1] - 0.8) for n in names
+        StickerMark(n, click / FPS, PATHS[n][click, 0] + 1.0, PATHS[n][click, 1] - 0.8) for n in PATHS
     ]
     return track_stickers(
         path,
@@ -111,7 +111,8 @@ def test_a_dot_hidden_for_a_while_is_missing_and_found_again(tmp_path: Path) -> 
         seen = paths.state[:, j] == State.SEEN
         assert not seen[out].any()
         assert np.isnan(paths.xy[32:40, j]).all()
-        assert seen[:28].mean() > 0.9 and seen[45:78].mean() > 0.9 and seen[95:].mean() > 0.9, name
+        for part in (slice(0, 28), slice(45, 78), slice(95, N)):
+            assert seen[part].mean() > 0.9, name
         assert np.hypot(*(paths.xy[seen, j] - PATHS[name][seen]).T).max() < 1.0
 
 
@@ -128,7 +129,8 @@ def test_dots_of_the_background_are_not_taken(tmp_path: Path) -> None:
         assert seen.mean() > 0.6
         # Where a still dot touches the sticker's own, its place is pulled; nowhere is it the still dot.
         error = np.hypot(*(paths.xy[seen, j] - PATHS[name][seen]).T)
-        assert np.quantile(error, 0.95) < 1.0 and error.max() < 4.0, name
+        assert np.quantile(error, 0.95) < 1.0, name
+        assert error.max() < 4.0, name
 
 
 def test_landmarks_far_off_do_not_matter_much(tmp_path: Path) -> None:
