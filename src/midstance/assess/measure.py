@@ -7,6 +7,7 @@ from typing import Any
 import attrs
 import numpy as np
 
+from midstance.assess.by_stickers import pelvis_of, rearfoot_of, side_with_stickers, without_rearfoot
 from midstance.assess.reading import LEGS_CHECK, FilmReading
 from midstance.assess.result import Curve, FilmResult
 from midstance.assess.settings import Settings
@@ -207,9 +208,32 @@ def _by_view(
         values, measures = measure_side(
             sharp, stances, budget=budget, peaks=smooth, runner=settings.runner, foot_zero=zeros
         )
+        if straight.stickered is not None:
+            values, measures = side_with_stickers(
+                (values, measures),
+                straight.stickered,
+                sharp,
+                smooth,
+                stances,
+                budget=budget,
+                zeros=zeros,
+                runner=settings.runner,
+                m_per_px=straight.m_per_px(scale, settings.runner.height_m),
+            )
         return values, [m if reads_event(m.measure) else attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
-    values, measures = measure_frontal(smooth, stances, budget=budget, speed_mps=belt_speed(settings))
-    return values, [attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
+    pelvis = pelvis_of(straight, scale, slow_hz, settings.runner.height_m)
+    values, measures = without_rearfoot(
+        measure_frontal(
+            smooth,
+            stances,
+            budget=budget,
+            speed_mps=belt_speed(settings),
+            pelvis=pelvis.track if pelvis else None,
+            pelvis_sigma_deg=pelvis.placement_sigma_deg if pelvis else 0.0,
+        )
+    )
+    v, m = rearfoot_of(straight, stances, scale, slow_hz, budget)
+    return values + v, [attrs.evolve(x, method=f"{x.method}; {slow}") for x in measures] + m
 
 
 def _without_strides(

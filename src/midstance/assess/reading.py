@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import attrs
 import numpy as np
@@ -12,20 +13,28 @@ from midstance.assess.observe import Observation, Progress, observe_film
 from midstance.assess.settings import Settings, option
 from midstance.camera.ground import SolvedCamera
 from midstance.camera.marked import find_camera
+from midstance.camera.marks import FilmMarks
 from midstance.errors import ViewError
 from midstance.film.clock import CaptureClock, TimingReport, check_against_cadence
 from midstance.film.frames import FilmInfo
 from midstance.film.verdicts import ALL_ANGLES, make_check
-from midstance.gait.model import LandmarkPaths, QualityCheck, Side, View, seen_as
+from midstance.gait.model import SIDES, LandmarkPaths, QualityCheck, Side, View, seen_as
 from midstance.pose.anatomy import to_joints
 from midstance.pose.clean import CleanTrack, clean, direction_of_travel, mark_smeared, near_side, view_shown
 from midstance.pose.corrections import Applied, Correction, correct_landmarks, swap_legs
 from midstance.pose.find import RunnerSearch
 from midstance.pose.legs import any_step_rate_hz
+from midstance.pose.sticker_find import find_stickers
+from midstance.pose.sticker_joints import Stickered, with_stickers
+from midstance.pose.sticker_track import track_stickers
+from midstance.pose.stickers import StickerPaths, parse_stickers
 from midstance.pose.track import RawTrack
 
 #: Share of feet and faces that must point the same way for the direction of running to be sure.
 MIN_AGREEMENT = 0.75
+
+#: In the place of a list of clicks: look for stickers.
+FIND = "find"
 
 #: Name of the check of how well legs were read.
 LEGS_CHECK = "legs_told_apart"
@@ -56,6 +65,8 @@ class FilmReading:
     asked: tuple[Correction, ...] = ()
     camera: SolvedCamera | None = None
     roll: tuple[float, float] | None = None
+    stickers: StickerPaths | None = None
+    stickered: Stickered | None = None
     corrections: tuple[Applied, ...] = ()
 
     @property
@@ -127,7 +138,7 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
 
 
 def with_marks(reading: FilmReading, settings: Settings) -> FilmReading:
-    """Add what the marks file says of the film's camera; looks into the film for a board or upright edges.
+    """Add what the marks file says of the film's camera, and the stickers it names; looks into the film for both.
 
     Raises
     ------
@@ -146,7 +157,41 @@ def with_marks(reading: FilmReading, settings: Settings) -> FilmReading:
         paths=reading.joints,
         where=f"--marks, {reading.role} film",
     )
-    return attrs.evolve(reading, camera=camera, roll=marks.roll)
+    return _with_stickers(attrs.evolve(reading, camera=camera, roll=marks.roll), marks)
+
+
+def _with_stickers(reading: FilmReading, marks: FilmMarks) -> FilmReading:
+    """Follow the stickers of a film; those that stand for a joint take its landmark's place.
+
+    The list of clicks may also be "find": then dots are looked for, and used where they can't be mistaken.
+    """
+    asked = marks.passed_on.get("stickers")
+    if not asked:
+        return reading
+    info, raw, paths = reading.info, reading.raw, reading.cleaned.paths
+    where: dict[str, Any] = {
+        "index": raw.index, "file_time_s": raw.file_time_s, "body_px": reading.cleaned.body_px, "info": info
+    }  # fmt: skip
+    notes: tuple[str, ...] = ()
+    if asked == FIND:
+        sides = SIDES if reading.near is None else (reading.near,)
+        found = find_stickers(reading.path, paths, sides=sides, **where)
+        clicks, notes = found.marks, found.unclear
+    else:
+        clicks = parse_stickers(
+            asked, reading.view, info.width, info.height, where=f"--marks, {reading.role} film: stickers"
+        )
+    if not clicks:
+        return attrs.evolve(reading, notes=(*reading.notes, "no stickers were found", *notes))
+    stickers = track_stickers(reading.path, clicks, paths, **where)
+    placed = with_stickers(reading.joints, stickers)
+    return attrs.evolve(
+        reading,
+        joints=placed.paths,
+        stickers=stickers,
+        stickered=placed,
+        notes=(*reading.notes, *notes, *stickers.notes, *placed.notes),
+    )
 
 
 def interpret(

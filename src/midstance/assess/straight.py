@@ -21,6 +21,8 @@ from midstance.camera.shutter import Readout, readout_of
 from midstance.camera.still import Still, as_still
 from midstance.gait.model import LandmarkPaths, QualityCheck, Scale, Stance
 from midstance.gait.strides import kept
+from midstance.pose.sticker_joints import Stickered, metres_per_pixel, moved_with
+from midstance.pose.stickers import StickerPaths
 
 #: Camera roll left, degrees (1 SD): when long edges in the picture gave it, and when nothing did.
 ROLL_SIGMA_DEG = (0.5, 1.5)
@@ -47,6 +49,8 @@ class StraightPaths:
     scale : from the ground's marks, else None.
     sway_m : what the camera's own shifting adds to heights within a step, m (1 SD).
     notes : plain sentences for the report.
+    stickers : paths of stickers, steadied but never rectified, with the roll of their picture, and their scale where the
+        ground is marked (else that of the film).
     """
 
     joints: LandmarkPaths
@@ -60,6 +64,16 @@ class StraightPaths:
     scale: Scale | None
     sway_m: float
     notes: tuple[str, ...]
+    stickers: StickerPaths | None = None
+    stickers_roll_deg: float = 0.0
+    stickers_scale: Scale | None = None
+    stickered: Stickered | None = None
+
+    def m_per_px(self, scale: Scale | None, height_m: float | None) -> float:
+        """Return a scale good enough for how far stickers lie off their places."""
+        y = self.landmarks.xy[..., 1]
+        body = np.nanmax(y, axis=1) - np.nanmin(y, axis=1) if np.isfinite(y).any() else np.array([np.nan])
+        return metres_per_pixel(scale, float(np.nanquantile(body, 0.9)), height_m)
 
     def common(self, reading: FilmReading) -> dict[str, Any]:
         """Return the arguments that every ``to_plane`` of this film has."""
@@ -93,7 +107,7 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
     if reading.camera is not None and not (motion is not None and motion.moves):
         rect = rectify_film(joints, reading.camera, stances, surface=settings.surface)
         other = rectify_film(landmarks, reading.camera, stances, surface=settings.surface)
-        return _marked(reading, rect, other, shutter, notes)
+        return _marked(reading, rect, other, shutter, notes, _steadied(reading.stickers, still))
     roll, roll_sigma = roll_of(reading.quality)
     if reading.roll is not None:
         roll, roll_sigma = reading.roll
@@ -117,6 +131,9 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
         scale=None,
         sway_m=still.sway_m if still else 0.0,
         notes=notes,
+        stickers=_steadied(reading.stickers, still),
+        stickers_roll_deg=roll,
+        stickered=_stickered(reading, joints),
     )
 
 
@@ -128,7 +145,12 @@ def _still(reading: FilmReading, settings: Settings, paths: LandmarkPaths, *, ov
 
 
 def _marked(
-    reading: FilmReading, rect: Rectified, other: Rectified, shutter_deg: float, notes: Sequence[str]
+    reading: FilmReading,
+    rect: Rectified,
+    other: Rectified,
+    shutter_deg: float,
+    notes: Sequence[str],
+    stickers: StickerPaths | None,
 ) -> StraightPaths:
     assert reading.camera is not None
     return StraightPaths(
@@ -142,8 +164,26 @@ def _marked(
         legs_in_depth=True,
         scale=rect.scale,
         sway_m=0.0,
+        stickers=stickers,
+        stickers_roll_deg=reading.camera.roll_deg,
+        stickered=_stickered(reading, rect.paths),
+        stickers_scale=Scale(
+            rect.camera_distance_m / reading.camera.camera.focal_px, rect.scale.relative_sigma, rect.scale.source
+        ),
         notes=tuple(dict.fromkeys((*notes, *reading.camera.notes, *rect.notes))),
     )
+
+
+def _steadied(stickers: StickerPaths | None, still: Still | None) -> StickerPaths | None:
+    """Take the camera's motion out of stickers too."""
+    if stickers is None or still is None:
+        return stickers
+    return moved_with(stickers, still.like)
+
+
+def _stickered(reading: FilmReading, joints: LandmarkPaths) -> Stickered | None:
+    """Return what stickers replaced, with the paths as they are measured."""
+    return None if reading.stickered is None else attrs.evolve(reading.stickered, paths=joints)
 
 
 def roll_of(quality: Sequence[QualityCheck]) -> tuple[float, float]:

@@ -26,6 +26,7 @@ from midstance.gait.uncertainty import (
     Z95,
     ErrorBudget,
     Sample,
+    at_least,
     missing,
     not_measurable,
     root_sum_squares,
@@ -147,6 +148,7 @@ def measure_frontal(
     yaw: CameraYaw | None = None,
     rearfoot: Mapping[str, Sequence[Sample]] | None = None,
     pelvis: Track | None = None,
+    pelvis_sigma_deg: float = 0.0,
 ) -> tuple[list[StrideValue], list[Measure]]:
     """All measures of the group "frontal" of one rear or front film.
 
@@ -161,6 +163,7 @@ def measure_frontal(
     rearfoot : samples of the ``rearfoot_*`` measures, from stickers; without them these are not measurable.
     pelvis : slope of the line through two marked points of the pelvis, from ``pelvis_line``, on the frames of ``plane``.
         Without it what rests on the pelvis line is not measurable.
+    pelvis_sigma_deg : 1-SD slope that marking the pelvis's points gives that line, opposite on the two sides.
 
     Returns
     -------
@@ -191,6 +194,8 @@ def measure_frontal(
             measures += not_measurable(known, view, NO_SCALE)
             continue
         opposed = budget.roll_sigma_deg if key in ROLLED else 0.0
+        if key in ON_PELVIS and key != "pelvic_drop_excursion":
+            opposed = float(np.hypot(opposed, pelvis_sigma_deg))
         samples: Sequence[Sample]
         if key.startswith("rearfoot_"):
             given = rearfoot.get(key) if rearfoot else None
@@ -215,6 +220,7 @@ def measure_frontal(
                 f"; how level the camera was is not known (±{Z95 * budget.roll_sigma_deg:.1f} deg), and a tilt shifts left "
                 "and right apart by twice itself: a difference between them may be the camera's"
             )
+        samples = [at_least(s, budget.scatter_for(key)) for s in samples]
         shared = _shared(key, samples, budget)
         by_side: dict[Side, float] = {"left": shared, "right": shared}
         single: dict[Side, float] = dict.fromkeys(SIDES, float(np.hypot(shared, opposed)))

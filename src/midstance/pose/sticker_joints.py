@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import attrs
 import numpy as np
@@ -221,17 +221,46 @@ def rearfoot_dots(
     )
 
 
-def _plane(
-    stickers: StickerPaths, names: Sequence[str], roll_deg: float, scale: Scale | None, cutoff_hz: float | None
-) -> PlanePaths:
-    """Bring stickers into the plane by the landmarks' own way, riding in the places of the first landmarks."""
+def moved_with(stickers: StickerPaths, move: Callable[[LandmarkPaths], LandmarkPaths]) -> StickerPaths:
+    """Return stickers treated as landmark paths of the same film are, such as by ``Still.like``.
+
+    ``move`` must treat all landmarks alike; it may leave out frames.
+    """
+    size = len(LANDMARKS)
+    names, m = stickers.names, len(stickers.names)
+    xy, sigma, state = [], [], []
+    time_s = stickers.time_s
+    for first in range(0, m, size):
+        chunk = list(names[first : first + size])
+        moved = move(_riders(stickers, chunk))
+        time_s = moved.time_s
+        xy.append(moved.xy[:, : len(chunk)])
+        sigma.append(moved.sigma_px[:, : len(chunk)])
+        state.append(moved.state[:, : len(chunk)])
+    return attrs.evolve(
+        stickers,
+        time_s=time_s,
+        xy=np.concatenate(xy, axis=1),
+        sigma_px=np.concatenate(sigma, axis=1),
+        state=np.concatenate(state, axis=1),
+    )
+
+
+def _riders(stickers: StickerPaths, names: Sequence[str]) -> LandmarkPaths:
+    """Put stickers in the places of the first landmarks, so that what treats landmarks treats them."""
     n, k = len(stickers.time_s), len(LANDMARKS)
     xy, sigma, state = np.full((n, k, 2), np.nan), np.zeros((n, k)), np.full((n, k), State.MISSING, np.uint8)
     for i, name in enumerate(names):
         j = stickers.names.index(name)
         xy[:, i], sigma[:, i], state[:, i] = stickers.xy[:, j], stickers.sigma_px[:, j], stickers.state[:, j]
-    riders = LandmarkPaths(stickers.view, stickers.time_s, xy, np.ones((n, k)), sigma, state)
-    return to_plane(riders, roll_deg=roll_deg, scale=scale, cutoff_hz=cutoff_hz)
+    return LandmarkPaths(stickers.view, stickers.time_s, xy, np.ones((n, k)), sigma, state)
+
+
+def _plane(
+    stickers: StickerPaths, names: Sequence[str], roll_deg: float, scale: Scale | None, cutoff_hz: float | None
+) -> PlanePaths:
+    """Bring stickers into the plane by the landmarks' own way, riding in the places of the first landmarks."""
+    return to_plane(_riders(stickers, names), roll_deg=roll_deg, scale=scale, cutoff_hz=cutoff_hz)
 
 
 def metres_per_pixel(scale: Scale | None, body_px: float, height_m: float | None) -> float:
