@@ -107,7 +107,7 @@ def measure_film(
     joints, common = straight.joints, straight.common(reading)
     # Events are found on unfiltered paths: the detector does its own smoothing.
     bare = to_plane(joints, cutoff_hz=None, **common)
-    report = find_events_report(bare)
+    report = find_events_report(bare, source="detected")
     where = str(reading.path)
     unsure = next((q.factor for q in reading.quality if q.check == LEGS_CHECK), 1.0)
     found = tuple(_widened(e, unsure) for e in report.events)
