@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import attrs
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_closing
 
 from midstance.errors import FilmError, OptionError
 from midstance.film.frames import FilmInfo, Frame
@@ -15,6 +16,7 @@ from midstance.film.reader import probe, read_frames
 from midstance.gait.model import LANDMARK_INDEX, Floats, LandmarkPaths, State
 from midstance.pose.sticker_dots import Dot, DotLook, by_luma, find_dots, look_at, same_looks
 from midstance.pose.sticker_link import (
+    ALONE_SIGMAS,
     FIRST_APART,
     FIRST_PLACE,
     LEAST_APART,
@@ -25,6 +27,7 @@ from midstance.pose.sticker_link import (
     pieces,
 )
 from midstance.pose.stickers import StickerMark, StickerPaths
+from midstance.signals.filters import finite_runs
 from midstance.signals.gaps import fill_short_gaps
 
 #: Stickers are looked for this far around their predicted places, in body heights: what landmarks jitter and what a
@@ -46,6 +49,8 @@ STRAY_SIGMAS, STRAY_LEAST = 4.0, 0.012
 #: The same for two stickers of one segment against each other.
 MISFIT_LEAST = 0.006
 MISFIT_FRAMES = 8
+#: A dot that could as well be its neighbour counts only when the two are seen together in this many frames of a run.
+TOGETHER_FRAMES = 3
 #: A screen shows the last picture whose time has come; times copied from it are rounded to milliseconds.
 CLICK_TIME_S = 0.001
 
@@ -418,7 +423,33 @@ def _follow(
                 apart_sigma[i] = min(max(2.0 * min(bends), LEAST_APART * body_px), apart_sigma[i])
         for segment in segments:
             _drop_misfits([paths[n] for n in segment], [carriers[n] for n in segment], body_px)
+            _drop_lonely(segment, names, paths, carriers, place_sigma, clicks)
     return paths
+
+
+def _drop_lonely(
+    segment: Sequence[str],
+    names: Sequence[str],
+    paths: dict[str, tuple[Floats, Floats]],
+    carriers: dict[str, Floats],
+    place_sigma: Floats,
+    clicks: Sequence[Mapping[int, Floats]],
+) -> None:
+    """Drop, in place, runs of a sticker that could be its neighbour's, where the neighbour isn't seen with it."""
+    lone: list[tuple[str, slice]] = []
+    for a in segment:
+        i = names.index(a)
+        gaps = {b: float(np.nanmedian(np.hypot(*(carriers[a] - carriers[b]).T))) for b in segment if b != a}
+        close = [b for b, gap in gaps.items() if gap < ALONE_SIGMAS * place_sigma[i]]
+        if not close:
+            continue
+        seen = np.isfinite(paths[a][0][:, 0])
+        for start, stop in finite_runs(binary_closing(seen, np.ones(3))):
+            both = max(int((seen & np.isfinite(paths[b][0][:, 0]))[start:stop].sum()) for b in close)
+            if both < TOGETHER_FRAMES and not any(start <= k < stop for k in clicks[i]):
+                lone.append((a, slice(start, stop)))
+    for a, part in lone:
+        paths[a][0][part], paths[a][1][part] = np.nan, np.nan
 
 
 def _robust_sd(residual: Floats) -> float:
