@@ -61,8 +61,9 @@ FROM_TOE_OFF = (
     "contact_time", "flight_time", "swing_time", "duty_factor", "vertical_force_peak_estimated", "vertical_stiffness",
     "leg_stiffness",
 )  # fmt: skip
-#: Least error of a contact or toe-off from behind or in front that is new in each stride, s (1 SD): stride times of 28 and 17
-#: films with known truth (none of those that accuracy is judged on) had an SD of 9 and 5 ms, and each holds two contacts.
+#: Least error of a contact or toe-off from behind or in front that is new in each stride, s (1 SD): stride times of 28
+#: and 17 films with known truth (none of those that accuracy is judged on) had an SD of 9 and 5 ms, and each holds two
+#: contacts.
 OWN_EVENT_SIGMA_S: dict[View, float] = {"rear": 0.007, "front": 0.004}
 #: Name of the check of how far a rear or front camera is off the line of running.
 TURN_CHECK = "camera_turn"
@@ -112,7 +113,7 @@ def measure_film(
     straight = straight_paths(reading, settings)
     joints, common = straight.joints, straight.common(reading)
     # Events are found on unfiltered paths: the detector does its own smoothing.
-    bare = to_plane(joints, cutoff_hz=None, **common)
+    bare = to_plane(straight.for_events or joints, cutoff_hz=None, **common)
     report = find_events_report(bare, source="detected")
     where = str(reading.path)
     unsure = next((q.factor for q in reading.quality if q.check == LEGS_CHECK), 1.0)

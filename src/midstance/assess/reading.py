@@ -53,6 +53,7 @@ class FilmReading:
     side view, None otherwise. ``corrections`` are those that were applied to this film so far, with their effect;
     ``asked`` all that were given for it.
     ``camera`` is known where the ground was marked; ``roll`` is (degrees, 1 SD) where a person gave it.
+    ``without_stickers`` are the joints before stickers took their places; contacts are found on these.
     """
 
     observed: Observation
@@ -67,6 +68,7 @@ class FilmReading:
     roll: tuple[float, float] | None = None
     stickers: StickerPaths | None = None
     stickered: Stickered | None = None
+    without_stickers: LandmarkPaths | None = None
     corrections: tuple[Applied, ...] = ()
 
     @property
@@ -190,6 +192,7 @@ def _with_stickers(reading: FilmReading, marks: FilmMarks) -> FilmReading:
         joints=placed.paths,
         stickers=stickers,
         stickered=placed,
+        without_stickers=reading.joints,
         notes=(*reading.notes, *notes, *stickers.notes, *placed.notes),
     )
 

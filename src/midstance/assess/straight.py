@@ -49,6 +49,7 @@ class StraightPaths:
     scale : from the ground's marks, else None.
     sway_m : what the camera's own shifting adds to heights within a step, m (1 SD).
     notes : plain sentences for the report.
+    for_events : joints without stickers, where stickers took the place of some; contacts are found on these.
     stickers : paths of stickers, steadied but never rectified, with the roll of their picture, and their scale where the
         ground is marked (else that of the film).
     """
@@ -68,6 +69,7 @@ class StraightPaths:
     stickers_roll_deg: float = 0.0
     stickers_scale: Scale | None = None
     stickered: Stickered | None = None
+    for_events: LandmarkPaths | None = None
 
     def m_per_px(self, scale: Scale | None, height_m: float | None) -> float:
         """Return a scale good enough for how far stickers lie off their places."""
@@ -102,12 +104,15 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
     joints = still.landmarks if still else reading.joints
     landmarks = still.like(reading.cleaned.paths) if still else reading.cleaned.paths
     shutter = still.shutter_sigma_deg if still else 0.0
+    bare = reading.without_stickers
     notes = still.notes if still else ()
     motion = reading.observed.motion
     if reading.camera is not None and not (motion is not None and motion.moves):
         rect = rectify_film(joints, reading.camera, stances, surface=settings.surface)
         other = rectify_film(landmarks, reading.camera, stances, surface=settings.surface)
-        return _marked(reading, rect, other, shutter, notes, _steadied(reading.stickers, still))
+        if bare is not None:
+            bare = rectify_film(still.like(bare) if still else bare, reading.camera, stances, surface=settings.surface).paths
+        return _marked(reading, rect, other, shutter, notes, _steadied(reading.stickers, still), bare)
     roll, roll_sigma = roll_of(reading.quality)
     if reading.roll is not None:
         roll, roll_sigma = reading.roll
@@ -134,6 +139,7 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
         stickers=_steadied(reading.stickers, still),
         stickers_roll_deg=roll,
         stickered=_stickered(reading, joints),
+        for_events=still.like(bare) if still and bare is not None else bare,
     )
 
 
@@ -151,6 +157,7 @@ def _marked(
     shutter_deg: float,
     notes: Sequence[str],
     stickers: StickerPaths | None,
+    for_events: LandmarkPaths | None,
 ) -> StraightPaths:
     assert reading.camera is not None
     return StraightPaths(
@@ -167,6 +174,7 @@ def _marked(
         stickers=stickers,
         stickers_roll_deg=reading.camera.roll_deg,
         stickered=_stickered(reading, rect.paths),
+        for_events=for_events,
         stickers_scale=Scale(
             rect.camera_distance_m / reading.camera.camera.focal_px, rect.scale.relative_sigma, rect.scale.source
         ),

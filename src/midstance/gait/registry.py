@@ -430,7 +430,7 @@ _INFOS: tuple[MeasureInfo, ...] = (
         "Heel line against lower-leg line in stance.",
         "everted",
         "inverted",
-        useful_half_width=5.0,
+        useful_half_width=8.0,
     ),
     MeasureInfo(
         "rearfoot_inversion_contact",
@@ -441,7 +441,7 @@ _INFOS: tuple[MeasureInfo, ...] = (
         "Heel line against lower-leg line at initial contact.",
         "inverted",
         "everted",
-        useful_half_width=5.0,
+        useful_half_width=8.0,
     ),
     MeasureInfo(
         "step_width",
