@@ -14,6 +14,7 @@ from midstance.errors import OptionError
 from midstance.gait.model import LANDMARK_INDEX, LANDMARKS, LandmarkPaths, Scale, State, View
 from midstance.pose.sticker_find import find_stickers
 from midstance.pose.sticker_joints import (
+    PELVIS_PLACEMENT_SIGMA_M,
     PLACEMENT_SIGMA_M,
     metres_per_pixel,
     pelvis_placement_sigma_deg,
@@ -193,7 +194,7 @@ def test_pelvis_track_has_the_slope_of_the_dots() -> None:
     assert turned is not None
     assert np.allclose(turned.value, 0.0, atol=1e-6)
     assert pelvis_placement_sigma_deg(dots, 0.001) == pytest.approx(
-        np.degrees(np.sqrt(2) * PLACEMENT_SIGMA_M / (np.hypot(100, 5) * 0.001))
+        np.degrees(np.sqrt(2) * PELVIS_PLACEMENT_SIGMA_M / (np.hypot(100, 5) * 0.001))
     )
     assert pelvis_track(_stickers("rear", {"left_psis": _still(300, 205)})) is None
     assert pelvis_track(_stickers("side", {"left_hip": _still(300, 205)})) is None

@@ -27,7 +27,7 @@ from midstance.film.verdicts import TURNED_MEASURES, Verdict, make_check
 from midstance.gait.com import whole_body_com
 from midstance.gait.curves import stride_curves
 from midstance.gait.events import find_events_report
-from midstance.gait.measures_frontal import measure_frontal
+from midstance.gait.measures_frontal import ON_PELVIS, measure_frontal
 from midstance.gait.measures_side import FlatFoot, measure_side, reads_event
 from midstance.gait.measures_time import measure_times
 from midstance.gait.model import (
@@ -49,6 +49,7 @@ from midstance.gait.uncertainty import ErrorBudget
 from midstance.gait.yaw import CameraYaw, yaw_from_feet
 from midstance.pose.anatomy import load_map
 from midstance.pose.corrections import Applied, correct_events, left_out_by_hand
+from midstance.pose.sticker_joints import PELVIS_SKIN_SIGMA_DEG
 
 #: Low-pass for what is read at an instant, Hz: the knee and foot turn sharply at contact, and a lower cut-off would
 #: round the corner by degrees. Its limit is a share of the landmark rate. Stated in every report.
@@ -229,11 +230,12 @@ def _by_view(
             )
         return values, [m if reads_event(m.measure) else attrs.evolve(m, method=f"{m.method}; {slow}") for m in measures]
     pelvis = pelvis_of(straight, scale, slow_hz, settings.runner.height_m)
+    marked = dict.fromkeys(ON_PELVIS, PELVIS_SKIN_SIGMA_DEG) if pelvis else {}
     values, measures = without_rearfoot(
         measure_frontal(
             smooth,
             stances,
-            budget=budget,
+            budget=attrs.evolve(budget, systematic={**budget.systematic, **marked}),
             speed_mps=belt_speed(settings),
             pelvis=pelvis.track if pelvis else None,
             pelvis_sigma_deg=pelvis.placement_sigma_deg if pelvis else 0.0,

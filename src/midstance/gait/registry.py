@@ -373,7 +373,7 @@ _INFOS: tuple[MeasureInfo, ...] = (
         "marked points of the pelvis.",
         "swing side lower",
         "swing side higher",
-        useful_half_width=5.0,
+        useful_half_width=6.0,
     ),
     MeasureInfo(
         "pelvic_drop_excursion",

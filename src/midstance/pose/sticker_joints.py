@@ -32,6 +32,12 @@ MIN_SEEN_TO_REPLACE = 0.4
 #: 1-SD distance of a sticker from the point it stands for, m: placing a dot over a joint by touch reaches 5-10 mm
 #: (engineering choice, no source). It holds the sliding of the skin, which is largest at the hip.
 PLACEMENT_SIGMA_M = 0.007
+#: 1-SD difference in height of two pelvis dots against the bony points, m, when they are put on level in quiet
+#: standing; and what skin sliding over the bone adds to every angle of the pelvis, degrees (1 SD). Engineering choices:
+#: pelvic drop read from film differs between two days by up to 2.7 to 2.8 degrees in 95 of 100 runners (Dingenen et al.
+#: 2018, Phys Ther Sport 33:40-47).
+PELVIS_PLACEMENT_SIGMA_M = 0.003
+PELVIS_SKIN_SIGMA_DEG = 1.0
 #: Measures of the side view that can rest on stickers alone, and the lines they are taken from.
 SIDE_LINES: dict[str, tuple[tuple[str, str], ...]] = {
     "shank_angle_contact": (("knee", "ankle"),),
@@ -190,7 +196,7 @@ def pelvis_placement_sigma_deg(stickers: StickerPaths, m_per_px: float) -> float
     """
     left, right = (stickers.path(f"{s}_{PELVIS_POINTS[stickers.view]}")[0] for s in SIDES)
     apart = float(np.nanmedian(np.linalg.norm(left - right, axis=1)))
-    return float(np.degrees(np.sqrt(2.0) * PLACEMENT_SIGMA_M / (apart * m_per_px)))
+    return float(np.degrees(np.sqrt(2.0) * PELVIS_PLACEMENT_SIGMA_M / (apart * m_per_px)))
 
 
 def rearfoot_dots(
