@@ -308,7 +308,7 @@ WRONG = {
     "one film for two views": (
         ["--side", SIDE, "--rear", SIDE.parent / "../demo/side.mp4", "--speed", "12km/h"],
         refusal(
-            "--side, --rear, --front: the same film is given for two views.",
+            "--side, --side-far, --rear, --front: the same film is given for two views.",
             "Allowed: a film of its own for each view.",
             "Next: leave out the view that this film does not show.",
         ),

@@ -391,7 +391,7 @@ def test_two_processes_give_the_same_bytes(tmp_path: Path) -> None:
         files = sorted(p for p in (place / "results").rglob("*") if p.is_file())
         trees.append({p.relative_to(place).as_posix(): p.read_bytes() for p in files})
     assert list(trees[0]) == list(trees[1])
-    assert len(trees[0]) == 7 + 6
+    assert len(trees[0]) == 8 + 6
     assert [n for n in trees[0] if trees[0][n] != trees[1][n]] == []
 
 
@@ -400,7 +400,7 @@ def test_without_overlay_and_with_a_name_full_of_signs(tmp_path: Path) -> None:
     code, out, err = command("assess", *SHORT, "--overlay", "none", "--runner", name, "--out", tmp_path / "r")
     assert code == 0, err
     files = {p.name for p in (tmp_path / "r").iterdir()}
-    assert files == {*FIRST, "landmarks-side.parquet", "stills"}
+    assert files == {*FIRST, "landmarks-side.parquet", "reading-side.npz", "stills"}
     html = (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
     assert "<script>alert" not in html
     assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; “Zoë” #1 $x$ *b*" in html

@@ -251,11 +251,25 @@ def _aligned_and_located(
 ) -> tuple[StrideWaves, Located | None]:
     waves = align_strides(leg, kind, guess_s, model.acceleration_hz)
     chosen = waves.fit >= LEAST_FIT
+    if not chosen.all() and chosen.sum() >= 2 and model.view != "side":
+        # A guessed swinging foot puts a rough mark far off: look where the other strides' rhythm says once more.
+        waves = align_strides(leg, kind, _by_rhythm(waves.centre_s, chosen), model.acceleration_hz)
+        chosen = waves.fit >= LEAST_FIT
     if not chosen.all() and chosen.sum() >= 2:
         # The odd strides have bent the mean wave: lay the others on each other once more, without them.
         again = align_strides(leg, kind, waves.centre_s[chosen], model.acceleration_hz)
         return again, locate(again, again.fit >= LEAST_FIT, model, source)
     return waves, locate(waves, chosen, model, source)
+
+
+def _by_rhythm(centre_s: Floats, good: NDArray[np.bool_]) -> Floats:
+    """Return the centres with those that aren't good put where the rhythm of the good ones has them."""
+    number, known = np.arange(len(centre_s)), np.flatnonzero(good)
+    stride_s = float(np.median(np.diff(centre_s[known]) / np.diff(known)))
+    out = np.where(good, centre_s, np.interp(number, known, centre_s[known]))
+    out[: known[0]] = centre_s[known[0]] - stride_s * (known[0] - number[: known[0]])
+    out[known[-1] + 1 :] = centre_s[known[-1]] + stride_s * (number[known[-1] + 1 :] - known[-1])
+    return np.asarray(out, dtype=np.float64)
 
 
 def _foot_shown(waves: StrideWaves, located: Located) -> NDArray[np.bool_]:
