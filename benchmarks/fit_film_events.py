@@ -26,7 +26,7 @@ import fit_anatomy
 import fit_events
 from fit_events import Errors, Example, FilmSettings, LocatorSums, Sets
 from midstance.camera.plane import to_plane
-from midstance.gait.events import KINDS
+from midstance.gait.events import KINDS, LEAST_FIT
 from midstance.gait.events_features import (
     ANKLE_Y,
     HEEL_X,
@@ -104,7 +104,7 @@ def film_examples(folder: Path, cache: Path | None, number: int, kind: EventKind
         difference = wanted[np.abs(wanted[None, :] - waves.centre_s[:, None]).argmin(axis=1)] - waves.centre_s
         known = np.abs(difference) < 0.15
         difference[~known] = np.nan
-        chosen = known & (waves.fit >= fit_events.LEAST_FIT)
+        chosen = known & (waves.fit >= LEAST_FIT)
         if chosen.any():
             settings = FilmSettings(rate_hz=leg.time_s.size / np.ptp(leg.time_s))
             speed = float(truth["summary"]["belt_speed_m_s"])
@@ -158,7 +158,10 @@ class LeftOut:
 def left_out(groups: list[Group], sets: Sets, model: KindModel, kind: EventKind, *, by_kind: bool = False) -> LeftOut:
     """Try each unit, or with ``by_kind`` each kind, under a fit without it."""
     out = LeftOut({k: [] for k in WEIGHTS}, {k: [] for k in WEIGHTS})
-    label = (lambda g: g.kind_of) if by_kind else (lambda g: g.unit)
+
+    def label(g: Group) -> str:
+        return g.kind_of if by_kind else g.unit
+
     for unit in sorted({label(g) for g in groups}):
         reading = fit_plain([g for g in groups if label(g) != unit], sets)
         tried = attrs.evolve(model, plain=reading)
@@ -196,7 +199,7 @@ def calibrated(reading: Reading, known: LeftOut, strange: LeftOut | None) -> Rea
     return attrs.evolve(whole, variance=(c0, c1, c2, c3, c4))
 
 
-def ratios(parts: list[Errors], reading: Reading) -> np.ndarray:
+def ratios(parts: list[Errors], reading: Reading) -> fit_events.Floats:
     """Return errors of events in units of the reading's 1-SD errors."""
     sigma_s = [reading.sigma_s(*(float(x[0]) for x in (p.roughness, p.standard_error_s, p.slowness, p.spread_s))) for p in parts]
     return np.concatenate([np.abs(p.error_s) / s for p, s in zip(parts, sigma_s, strict=True)])
