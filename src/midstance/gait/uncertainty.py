@@ -39,6 +39,8 @@ EVENT_FOOT_SHARE = 0.27
 #: the joint map one by one, values at contact scattered 1.1 to 1.7 times as much as white noise would make them at
 #: 120 frames a second, and as much as it would at 60.
 INDEPENDENT_HZ = 60.0
+#: Below this many strides of a leg the spread between strides is taken from both legs.
+FEW_STRIDES = 5
 #: Autocorrelation is looked for only in runs of at least this many strides.
 MIN_STRIDES_AUTOCORRELATION = 8
 
@@ -249,10 +251,16 @@ class SideMean:
     dof: float
     shared: float
     opposed: float = 0.0
+    pooled: bool = False
 
 
-def side_mean(samples: Sequence[Sample], systematic: float = 0.0) -> SideMean | None:
+def side_mean(
+    samples: Sequence[Sample], systematic: float = 0.0, other: Sequence[Sample] = ()
+) -> SideMean | None:
     """Mean of the usable samples of one side, or None with fewer than ``MIN_STRIDES``.
+
+    With fewer than ``FEW_STRIDES`` the spread between strides is that of both sides together, each about its own mean
+    (``other`` are the other side's samples): two or three strides of one leg tell next to nothing of it.
 
     The spread between strides holds both the runner's variation and the random measurement error; where
     chance makes it smaller than the measurement error alone could, the latter is taken.
@@ -266,10 +274,15 @@ def side_mean(samples: Sequence[Sample], systematic: float = 0.0) -> SideMean | 
     spread = float(x.var(ddof=1)) / n_eff
     noise = float(np.mean([s.random**2 for s in good])) / n
     shared = root_sum_squares([systematic, float(np.mean([s.shared for s in good]))])
+    opposed = float(np.mean([s.opposed for s in good]))
+    y = np.array([s.value for s in other if s.usable])
+    if n < FEW_STRIDES and len(y) >= MIN_STRIDES:
+        both = n + len(y) - 2
+        pooled = float(((x - x.mean()) ** 2).sum() + ((y - y.mean()) ** 2).sum()) / both / n
+        return SideMean(n, float(x.mean()), max(pooled, noise), float(both), shared, opposed, pooled=True)
     # n strides still tell more of the spread than n_eff independent ones would: half of n - 1 at least, or a
     # chance run of alike strides would blow up the interval tenfold.
     dof = max(n_eff - 1.0, 0.5 * (n - 1.0), 1.0)
-    opposed = float(np.mean([s.opposed for s in good]))
     return SideMean(n, float(x.mean()), max(spread, noise), dof, shared, opposed)
 
 
@@ -364,7 +377,8 @@ def summarise(
     """
     notes = side_notes or {}
     by_side: dict[Side, list[Sample]] = {side: [s for s in samples if s.side == side] for side in SIDES}
-    means = {side: side_mean(by_side[side], shared.get(side, 0.0)) for side in SIDES}
+    others: dict[Side, Side] = {"left": "right", "right": "left"}
+    means = {side: side_mean(by_side[side], shared.get(side, 0.0), by_side[others[side]]) for side in SIDES}
     out: list[Measure] = []
     for side in SIDES:
         m = means[side]
@@ -387,6 +401,8 @@ def summarise(
         )
     else:
         parts = [(left.variance / 4, left.dof), (right.variance / 4, right.dof)]
+        if left.pooled or right.pooled:  # one estimate of the spread serves both, so it is not two that agree
+            parts = [(0.25 * (left.variance + right.variance), min(left.dof, right.dof))]
         half = interval_half_width(parts, 0.5 * (left.shared + right.shared))
         mean = 0.5 * (left.mean + right.mean)
         out.append(_with(info, "both", view, mean, half, left.n + right.n, f"{text}; mean of left and right"))
