@@ -16,11 +16,16 @@ from midstance.gait.model import SIDES, Finding, QualityCheck, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import curve_drawing
 from midstance.report.stills import Still
-from midstance.report.tables import measure_groups, methods, same_reason, stride_tables, title_of, titles_of
+from midstance.report.tables import (
+    FILM_TITLES,
+    measure_groups,
+    methods,
+    same_reason,
+    stride_tables,
+    title_of,
+    titles_of,
+)
 
-VIEW_WORDS: dict[View, str] = {
-    "side": "From the side", "side_far": "From the other side", "rear": "From behind", "front": "From the front"
-}  # fmt: skip
 _FILM_WORDS: dict[View, str] = {
     "side": "from the side", "side_far": "from the other side", "rear": "from behind", "front": "from the front"
 }  # fmt: skip
@@ -157,14 +162,14 @@ def _stills(a: Assessment, stills: Sequence[Still]) -> list[dict[str, Any]]:
             if items:
                 sides.append({"side": side, "items": items})
         if sides:
-            out.append({"view": VIEW_WORDS[film.view], "sides": sides})
+            out.append({"view": FILM_TITLES[film.view], "sides": sides})
     return out
 
 
 def _still_alt(s: Still) -> str:
     """Return what a still shows, for those who can't see it."""
     instant = KIND_TITLES[s.kind].lower()
-    return f"{VIEW_WORDS[s.view]}, {s.side} foot on the ground at {instant}, angles drawn in."
+    return f"{FILM_TITLES[s.view]}, {s.side} foot on the ground at {instant}, angles drawn in."
 
 
 def _finding(f: Finding) -> dict[str, Any]:
@@ -198,7 +203,7 @@ def _curves(a: Assessment) -> list[dict[str, Any]]:
             counts = join_words([f"{c.strides.shape[0]} {c.side}" for c in pair])
             panels.append({"title": pair[0].title, "svg": drawing.svg, "alt": drawing.alt, "note": f"{counts} strides"})
         if panels:
-            out.append({"view": VIEW_WORDS[film.view], "panels": panels})
+            out.append({"view": FILM_TITLES[film.view], "panels": panels})
     return out
 
 
@@ -220,7 +225,7 @@ def _film(f: FilmResult) -> dict[str, Any]:
         facts.append(("Faults", f"{f.duplicate_frames} frames twice, {f.dropped_frames} missing"))
     facts.append(("SHA-256", f.sha256))
     return {
-        "title": VIEW_WORDS[f.view],
+        "title": FILM_TITLES[f.view],
         "facts": [{"name": k, "value": v} for k, v in facts],
         "notes": list(f.scale_notes),
         "checks": [_check(q) for q in f.quality],
@@ -254,7 +259,7 @@ def _excluded(a: Assessment) -> dict[str, Any]:
     notes = []
     for e in a.exclusions:
         if e.stride == "film":
-            notes.append(f"{VIEW_WORDS[e.view]}: {e.reason.rstrip('.')}.")
+            notes.append(f"{FILM_TITLES[e.view]}: {e.reason.rstrip('.')}.")
         else:
             reasons.setdefault(e.reason, []).append(f"{e.stride} ({_FILM_WORDS[e.view]})")
     ordered = sorted(reasons.items(), key=lambda r: (-len(r[1]), r[0]))

@@ -11,6 +11,9 @@ from midstance.gait.model import Measure, StrideValue, View
 from midstance.gait.registry import REGISTRY
 from midstance.report.curves import dot_drawing, dot_range
 
+FILM_TITLES: dict[View, str] = {
+    "side": "From the side", "side_far": "From the other side", "rear": "From behind", "front": "From the front"
+}  # fmt: skip
 _VIEWS: dict[View, str] = {"side": "side", "side_far": "other side", "rear": "rear", "front": "front"}
 GROUPS = (
     ("time", "Rhythm and steps", "From the instants of contact and toe-off, and from the speed."),
@@ -162,7 +165,7 @@ def stride_tables(a: Assessment) -> list[dict[str, Any]]:
             table.append({"stride": str(stride + 1), "side": side, "time": f"{time:.3f}", "cells": cells})
         if table:
             columns = [{"title": title_of(k), "unit": shown(k, units[k])[1]} for k in keys]
-            out.append({"view": film.view, "columns": columns, "rows": table})
+            out.append({"view": film.view, "title": FILM_TITLES[film.view], "columns": columns, "rows": table})
     return out
 
 
