@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from midstance.camera.ground import LENGTH_RELATIVE_SIGMA, SLOPE_SIGMA_DEG, PlaneMarks
 from midstance.camera.pinhole import Lens
-from midstance.errors import OptionError, OutputError
+from midstance.camera.whole_file import write_whole
+from midstance.errors import OptionError
 from midstance.film.frames import Picture
 from midstance.film.reader import probe, read_frames
 from midstance.gait.model import Floats, View
@@ -207,20 +208,7 @@ def write_board(path: Path, paper: str = "a4") -> Path:
             allowed="a name ending in .pdf",
             next_step="name it board.pdf",
         )
-    data = board_pdf(paper)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(data)
-        part.replace(path)
-    except OSError as error:
-        if part.parent.is_dir():
-            part.unlink(missing_ok=True)
-        raise OutputError(
-            f"the board can't be written ({error.strerror or error})",
-            where=str(path),
-            allowed="a folder that exists and may be written to",
-            next_step="choose another place with --out",
-        ) from error
+    write_whole(path, board_pdf(paper), "the board")
     return path
 
 

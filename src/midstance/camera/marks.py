@@ -32,7 +32,8 @@ import attrs
 from midstance.camera.board import Place
 from midstance.camera.ground import CLICK_SIGMA_PX, PlaneMarks, belt_corners, ground_points
 from midstance.camera.pinhole import Lens
-from midstance.errors import OptionError, OutputError
+from midstance.camera.whole_file import write_whole
+from midstance.errors import OptionError
 from midstance.gait.model import View, seen_as
 
 SCHEMA = 1
@@ -242,19 +243,8 @@ def write_marks(path: Path, raw: Mapping[str, Any]) -> None:
     """Write a marks file, whole or not at all, after checking it."""
     path = Path(path)
     parse_marks(raw, where=str(path), folder=path.parent)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_text(json.dumps(raw, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        if part.parent.is_dir():
-            part.unlink(missing_ok=True)
-        raise OutputError(
-            f"the marks can't be written ({error.strerror or error})",
-            where=str(path),
-            allowed="a folder that exists and may be written to",
-            next_step="choose another place",
-        ) from error
+    text = json.dumps(raw, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    write_whole(path, text.encode("utf-8"), "the marks")
 
 
 # --- checks ---------------------------------------------------------------------------------
