@@ -8,6 +8,8 @@ For each view and kind of event the coefficient file holds
   the second finishes. The locators of a reading look at different parts of the movement (the foot, the way
   thigh and shank move forward, all heights), so their errors differ and their mean is better than each. The
   *fine* reading is fitted to markers; the *plain* one to landmarks read from films too;
+  Legs seen from the side that a network found have a third, *close* reading, better than the plain one on legs like
+  those of the fit; a *gate* says which they are;
 * one *deviation map*: a weighted sum of a single stride's velocities minus the mean wave's, for what this
   stride's event differs from the average one;
 * how legs usually move around the event, so that a leg that moves unlike all those in the fit is recognised.
@@ -51,6 +53,8 @@ LARGEST_MOVE_S, LARGEST_TOTAL_S = 0.04, 0.10
 PASSES = 3
 #: Width of the strangeness over which the plain reading takes over where nobody said where the points come from.
 STRANGE_BAND = 0.25
+#: Width of the ``Gate``'s measure over which the plain reading takes over from the close one, for detected points.
+GATE_BAND = 0.30
 #: Angular frequency of the main movement of a foot around its events, rad/s: 3 Hz.
 ODD_STRIDE_RAD_PER_S = 2.0 * np.pi * 3.0
 COEFFICIENT_FILE = "events_coefficients.json"
@@ -140,6 +144,57 @@ class Found:
     spread_s: float
 
 
+@attrs.frozen(eq=False)
+class Gate:
+    """Whether a leg of detected points is one that the close reading was fitted to.
+
+    Two things tell: how far the leg's ``WHOLE_LEG`` features are from the mean of the nearest kind of leg of the fit (damped
+    Mahalanobis distance, per feature), and how far the close and the plain reading are apart. ``limit`` and ``apart_s`` are
+    what legs left out within known kinds show.
+
+    Attributes
+    ----------
+    centres : (kinds, p) mean features of each kind of leg.
+    scale : (p,) their SD within a kind.
+    whiten : (p, p) lower triangle, whitens standardised features.
+    limit : distance up to which a leg is like those of the fit.
+    apart_s : distance of the two readings up to which they agree, s.
+    """
+
+    centres: Floats
+    scale: Floats
+    whiten: Floats
+    limit: float
+    apart_s: float
+
+    def distance(self, x: Floats) -> float:
+        """Return the distance of (p,) features from the nearest kind, SD per feature."""
+        z = (x - self.centres) / self.scale @ self.whiten.T
+        return float(np.sqrt(np.mean(z**2, axis=1)).min())
+
+    def share_of_plain(self, distance: float, apart_s: float) -> float:
+        """Return how much the plain reading counts, 0 to 1: the larger of the two measures decides."""
+        return float(np.clip((max(distance / self.limit, abs(apart_s) / self.apart_s) - 1.0) / GATE_BAND, 0.0, 1.0))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain lists."""
+        return {
+            "centres": [_rounded(c) for c in self.centres],
+            "scale": _rounded(self.scale),
+            "whiten": _rounded(self.whiten[np.tril_indices(len(self.scale))], 4),
+            "limit": float(f"{self.limit:.5g}"),
+            "apart_s": float(f"{self.apart_s:.4g}"),
+        }
+
+    @staticmethod
+    def from_dict(d: dict[str, Any]) -> Gate:
+        """Undo ``to_dict``."""
+        scale = np.asarray(d["scale"], dtype=np.float64)
+        whiten = np.zeros((len(scale), len(scale)))
+        whiten[np.tril_indices(len(scale))] = d["whiten"]
+        return Gate(np.asarray(d["centres"], dtype=np.float64), scale, whiten, float(d["limit"]), float(d["apart_s"]))
+
+
 Variance = tuple[float, float, float, float, float]
 
 
@@ -196,7 +251,11 @@ class Reading:
 
 @attrs.frozen(eq=False)
 class KindModel:
-    """All that is fitted for one view and kind of event."""
+    """All that is fitted for one view and kind of event.
+
+    ``close`` and ``gate`` are for detected points from the side: a reading that is better than the plain one on legs like
+    those of the fit and worse on others, and what tells them apart.
+    """
 
     view: View
     mark: Mark
@@ -206,9 +265,13 @@ class KindModel:
     deviation: LinearMap
     plain: Reading
     usual: Usual
+    close: Reading | None = None
+    gate: Gate | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain values for the coefficient file."""
+        parts = (("close", self.close), ("gate", self.gate))
+        gated = {name: part.to_dict() for name, part in parts if part is not None}
         return {
             "mark": self.mark,
             "offset_s": float(f"{self.offset_s:.6g}"),
@@ -217,6 +280,7 @@ class KindModel:
             "deviation": self.deviation.to_dict(),
             "plain": self.plain.to_dict(),
             "usual": self.usual.to_dict(),
+            **gated,
         }
 
     @staticmethod
@@ -231,6 +295,8 @@ class KindModel:
             LinearMap.from_dict(d["deviation"]),
             Reading.from_dict(d["plain"] or d["fine"]),
             Usual.from_dict(d["usual"]),
+            Reading.from_dict(d["close"]) if d.get("close") else None,
+            Gate.from_dict(d["gate"]) if d.get("gate") else None,
         )
 
 
@@ -295,7 +361,8 @@ class Located:
     sigma_s : (k,) 1-SD error of each event, s.
     own_sigma_s : the part of it that an event doesn't share with the leg's others, s.
     strangeness : how unlike the legs of the fit this one moves; up to 1 is usual.
-    plain_share : share of the plain reading in the answer, 0 to 1.
+    plain_share : share of the readings for detected points in the answer, 0 to 1; the rest is the fine reading's.
+    gate_share : share of the plain reading in those, 0 to 1; the rest is the close reading's.
     """
 
     offset_s: float
@@ -304,6 +371,7 @@ class Located:
     own_sigma_s: float
     strangeness: float
     plain_share: float
+    gate_share: float = 1.0
 
 
 def _share_of_plain(strangeness: float, source: PointSource | None) -> float:
@@ -314,6 +382,20 @@ def _share_of_plain(strangeness: float, source: PointSource | None) -> float:
     if source is not None:
         return 1.0 if source == "detected" else 0.0
     return float(np.clip((strangeness - 1.0) / STRANGE_BAND, 0.0, 1.0))
+
+
+def through_gate(
+    model: KindModel, reader: Reader, kind: EventKind, plain: Found | None
+) -> tuple[Found | None, float]:
+    """Return what the close reading finds and the share of the plain one; None and 1 where the plain one counts alone."""
+    if model.close is None or model.gate is None or plain is None:
+        return None, 1.0
+    close = model.close.find(reader, kind)
+    if close is None:
+        return None, 1.0
+    distance = model.gate.distance(WHOLE_LEG[model.view].read(reader, plain.offset_s, kind))
+    share = model.gate.share_of_plain(distance, close.offset_s - plain.offset_s)
+    return (None, 1.0) if share >= 1.0 else (close, share)
 
 
 def locate(
@@ -347,7 +429,11 @@ def locate(
         if share > 0.5:
             return None  # the fine reading means nothing for this leg, and the plain one found no rest
         share = 0.0
-    at_s = (1 - share) * (fine.offset_s if fine else 0.0) + share * (plain.offset_s if plain else 0.0)
+    close, gate_share = (None, 1.0) if source != "detected" else through_gate(model, reader, waves.kind, plain)
+    film_s = plain.offset_s if plain else 0.0
+    if close is not None:
+        film_s = (1 - gate_share) * close.offset_s + gate_share * film_s
+    at_s = (1 - share) * (fine.offset_s if fine else 0.0) + share * film_s
     features, known, roughness = deviation_features(waves, chosen, at_s)
     slow = slowness(reader, at_s, waves.kind, model.view)
     sigma_s = own_s = 0.0
@@ -363,9 +449,15 @@ def locate(
         if model.view != "side" and fine is not None:
             # Few films of these views took part in the fit: half the distance of the two readings joins in.
             wide = float(np.hypot(wide, 0.5 * (fine.offset_s - plain.offset_s)))
-        own_s += share * model.plain.own_sigma_s
+        own = model.plain.own_sigma_s
+        if close is not None and model.close is not None:
+            error_s = model.close.standard_error_s(waves, chosen, waves.kind, at_s)
+            narrow = model.close.sigma_s(roughness, error_s, slow, close.spread_s)
+            wide = (1 - gate_share) * narrow + gate_share * wide
+            own = (1 - gate_share) * model.close.own_sigma_s + gate_share * own
+        own_s += share * own
         sigma_s += share * wide
     deviation = np.clip(model.deviation(features), -LARGEST_DEVIATION_S, LARGEST_DEVIATION_S)
     # What a stride doesn't show can't correct the mean: its own deviation (SD 4 ms over all runners) stays.
     sigma = np.sqrt(sigma_s**2 + (1.0 - known) * 0.004**2 + odd_stride_sigma_s(waves.fit) ** 2)
-    return Located(at_s, deviation, sigma, own_s, strangeness, share)
+    return Located(at_s, deviation, sigma, own_s, strangeness, share, gate_share)
