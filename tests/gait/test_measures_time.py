@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from stick_runner import BOB_M, CONTACT_S, STRIDE_S, stick
 
 from midstance.gait.com import whole_body_com
-from midstance.gait.measures_time import USUAL_CORRECTION_M, cadence_of_steps, measure_times
+from midstance.gait.measures_time import USUAL_CORRECTION_M, _even, cadence_of_steps, measure_times
 from midstance.gait.model import Event, Runner
 from midstance.gait.registry import REGISTRY, keys_for
 from midstance.gait.strides import build_stances
@@ -317,3 +317,13 @@ def test_shifting_time_changes_nothing(shift, step, contact):
         if a.value is not None:
             assert b.value == pytest.approx(a.value, rel=1e-7)
             assert b.high - b.low == pytest.approx(a.high - a.low, rel=1e-4, abs=1e-9)
+
+
+def test_a_misread_contact_at_an_end_does_not_decide_the_cadence() -> None:
+    """Eight contacts of a foot 0.7 s apart; the first 25 ms late makes 0.5 % from end to end, and nothing here."""
+    true_s = [0.2 + 0.7 * k for k in range(8)]
+    found = [(2 * k, t) for k, t in enumerate(true_s)]
+    found[0] = (0, true_s[0] + 0.025)
+    kept_ones = _even(found)
+    assert kept_ones == found[1:]
+    assert _even([(2 * k, t) for k, t in enumerate(true_s)]) == [(2 * k, t) for k, t in enumerate(true_s)]

@@ -154,6 +154,9 @@ def cadence_of_steps(step_times_s: Sequence[float]) -> float:
 
 #: A contact whose error is above this multiple of the film's median is not used as an end for the cadence.
 SURE_CONTACT = 1.2
+#: A contact further off its foot's rhythm than this many robust standard deviations, and than the least, s, is no end; told
+#: from this many contacts on. Engineering choices.
+UNEVEN_SIGMAS, LEAST_UNEVEN_S, EVEN_FROM = 3.0, 0.010, 5
 
 
 def _numbered_contacts(steps: Sequence[Stance], median_step_s: float) -> list[tuple[int, Event]]:
@@ -171,6 +174,21 @@ def _numbered_contacts(steps: Sequence[Stance], median_step_s: float) -> list[tu
     return numbered
 
 
+def _even(numbered: list[tuple[int, float]]) -> list[tuple[int, float]]:
+    """Leave out contacts of one foot that stand out from its rhythm: a misread one at an end would decide.
+
+    The rhythm is the line through number and time with the median of all slopes between two contacts (Theil-Sen).
+    """
+    if len(numbered) < EVEN_FROM:
+        return numbered
+    n, t = np.array([k for k, _ in numbered], dtype=np.float64), np.array([s for _, s in numbered])
+    i, j = np.triu_indices(len(n), 1)
+    rest = t - float(np.median((t[j] - t[i]) / (n[j] - n[i]))) * n
+    rest = np.abs(rest - np.median(rest))
+    limit = max(UNEVEN_SIGMAS * 1.4826 * float(np.median(rest)), LEAST_UNEVEN_S)
+    return [one for one, off in zip(numbered, rest, strict=True) if off <= limit]
+
+
 def _mean_step(contacts: Sequence[tuple[int, Event]]) -> tuple[float, float]:
     """Mean step time, s, and its error per second of random error of one contact.
 
@@ -182,7 +200,7 @@ def _mean_step(contacts: Sequence[tuple[int, Event]]) -> tuple[float, float]:
     sure = SURE_CONTACT * float(np.median([e.sigma_s for _, e in contacts]))
     for side in SIDES:
         # A contact read less surely than most must not be an end that decides.
-        own = [(n, e.time_s) for n, e in contacts if e.side == side and e.sigma_s <= sure]
+        own = _even([(n, e.time_s) for n, e in contacts if e.side == side and e.sigma_s <= sure])
         if len(own) >= 2:
             span_s += own[-1][1] - own[0][1]
             steps += own[-1][0] - own[0][0]
