@@ -7,8 +7,11 @@ take part.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import attrs
 import numpy as np
+import pypdf
 import pytest
 
 from midstance.assess.both_sides import both_sides
@@ -20,6 +23,7 @@ from midstance.assess.settings import Settings
 from midstance.errors import ViewError
 from midstance.gait.model import LANDMARKS
 from midstance.report.tables import measure_groups
+from midstance.report.write import write_report
 
 Looked = tuple[Observation, Settings]
 OTHER = [
@@ -137,3 +141,13 @@ def test_an_unmeasurable_leg_leaves_no_mean(pair: tuple[FilmMeasures, FilmMeasur
     assert near in both.reason
     assert "hidden" in both.reason
     assert np.isfinite([m.value for m in side.measures if m.measure == "knee_flexion_contact" and m.value is not None]).all()
+
+
+def test_the_report_names_both_films(pair: tuple[FilmMeasures, FilmMeasures], looked_at: Looked, tmp_path: Path) -> None:
+    side, far = both_sides(*pair)
+    write_report(combine(looked_at[1], [side, far], {"openvino"}), [], tmp_path)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "From the side" in page
+    assert "From the other side" in page
+    text = " ".join(p.extract_text() for p in pypdf.PdfReader(tmp_path / "report.pdf").pages)
+    assert "the other side" in text

@@ -357,3 +357,9 @@ def test_method_says_what_is_common_once_and_what_one_side_has_beside_it() -> No
     )
     shown_methods = report_content(sample_assessment(measures=rows), [])["methods"]
     assert shown_methods == [{"measure": "Step time", "method": "contact to contact; left: far leg, partly hidden"}]
+
+
+def test_what_was_set_right_by_hand_is_told() -> None:
+    html = render_html(report_content(sample_assessment(), []), {})
+    for words in ("Set right by hand", "left ankle at 1.250 s", "moved by 12.0 px", "A. May, 2026-11-25, hidden by the rail"):
+        assert words in html
