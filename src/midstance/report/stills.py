@@ -58,8 +58,6 @@ SHOWN: dict[tuple[str, str], dict[str, str]] = {
     ("side", "toe_off"): {"hip_extension_toe_off": "thigh behind"},
     ("frontal", "initial_contact"): {},
     ("frontal", "midstance"): {
-        "pelvic_drop_peak": "most pelvic drop",
-        "hip_adduction_peak": "thigh leaning in",
         "thigh_adduction_peak": "thigh leaning in",
         "knee_frontal_angle_peak": "knee off the line",
         "trunk_side_lean_peak": "trunk side lean",
@@ -398,29 +396,20 @@ def _side_toe_off(d: _Drawing) -> None:
 
 
 def _frontal(d: _Drawing, kind: StillKind) -> None:
-    """Draw pelvis, leg and trunk as seen from behind or in front."""
+    """Draw leg and trunk as seen from behind or in front.
+
+    The pelvis is not drawn: its line comes from stickers, if at all, and the hips of the skeleton don't show it.
+    """
     _leg(d, foot=False)
     if (hips := d.points("~_hip", f"{d.other}_hip")) is None:
         return
     stance, swing = hips
     to_swing = 1 if swing[0] >= stance[0] else -1
-    wide = max(float(np.hypot(*(swing - stance))), 1.0)
-    level = np.array([float(to_swing), 0.0])
-    if "pelvic_drop_peak" in d.numbers:
-        d.reference(stance, stance + level * 1.9 * wide)
-        d.segment(stance, stance + (swing - stance) * 1.6, WHITE, 3)
-        d.dots.append((swing, WHITE, False))
-        d.label("pelvic_drop_peak", d.angle(stance, level, swing - stance, 1.45 * wide), to_swing)
     _trunk(d, "trunk_side_lean_peak", to_swing)
     if kind == "midstance" and (p := d.points("~_knee", "~_ankle")) is not None:
         knee, ankle = p
-        pelvis = (swing - stance) / wide
-        square = np.array([-pelvis[1], pelvis[0]]) * to_swing
         thigh = float(np.hypot(*(knee - stance)))
-        if "hip_adduction_peak" in d.numbers:
-            d.reference(stance, stance + square * 0.8 * thigh)
-            d.label("hip_adduction_peak", d.angle(stance, square, knee - stance, 0.6 * thigh), -to_swing)
-        elif "thigh_adduction_peak" in d.numbers:
+        if "thigh_adduction_peak" in d.numbers:
             down = np.array([0.0, 1.0])
             d.reference(stance, stance + down * 0.8 * thigh)
             d.label("thigh_adduction_peak", d.angle(stance, down, knee - stance, 0.6 * thigh), -to_swing)

@@ -26,7 +26,7 @@ from midstance.validate.tables import Bar, Section, Table
 DEFINITION = "worked out from the definition"
 HALF_SINE = "worked out from a half-sine force (formulas from memory)"
 DE_LEVA = "de Leva P (1996), J Biomech 29:1223, table read"
-WINTER = "Winter DA (2009), 4th ed., p. 69, formula read"
+WINTER = "Winter DA (2009), 4th ed., p. 69, as an article that was read cites it"
 SCIPY = "scipy, computed here"
 MEMORY = "worked out; the formula is from memory"
 
