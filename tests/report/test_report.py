@@ -361,5 +361,6 @@ def test_method_says_what_is_common_once_and_what_one_side_has_beside_it() -> No
 
 def test_what_was_set_right_by_hand_is_told() -> None:
     html = render_html(report_content(sample_assessment(), []), {})
-    for words in ("Set right by hand", "left ankle at 1.250 s", "moved by 12.0 px", "A. May, 2026-11-25, hidden by the rail"):
+    who = "A. May, 2026-11-25, hidden by the rail"
+    for words in ("Set right by hand", "left ankle at 1.250 s", "moved by 12.0 px", who):
         assert words in html
