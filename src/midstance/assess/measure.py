@@ -12,7 +12,7 @@ from midstance.assess.by_stickers import pelvis_of, rearfoot_of, side_with_stick
 from midstance.assess.reading import LEGS_CHECK, FilmReading
 from midstance.assess.result import Curve, FilmResult
 from midstance.assess.settings import Settings
-from midstance.assess.straight import StraightPaths, straight_paths
+from midstance.assess.straight import StraightPaths, still_camera, straight_paths
 from midstance.camera.plane import to_plane
 from midstance.camera.scale import (
     compare_scales,
@@ -111,7 +111,8 @@ def measure_film(
         No running rhythm, or not one whole stance.
     """
     view = reading.view
-    straight = straight_paths(reading, settings)
+    still = still_camera(reading, settings)
+    straight = straight_paths(reading, settings, still)
     joints, common = straight.joints, straight.common(reading)
     # Events are found on unfiltered paths: the detector does its own smoothing.
     bare = to_plane(straight.for_events or joints, cutoff_hz=None, **common)
@@ -148,15 +149,15 @@ def measure_film(
     if report.stride_period_s:
         check_against_cadence(reading.clock, 120.0 / report.stride_period_s, where=where)
     if reading.camera is not None or settings.surface == "overground":
-        straight = straight_paths(reading, settings, stances)
+        straight = straight_paths(reading, settings, still, stances)
         joints, common = straight.joints, straight.common(reading)
     scale, notes = _scale(reading, settings, straight, stances)
-    plane = to_plane(joints, scale=scale, cutoff_hz=cutoff_hz(joints.rate_hz), **common)
+    low_pass_hz = cutoff_hz(joints.rate_hz)
+    plane = to_plane(joints, scale=scale, cutoff_hz=low_pass_hz, **common)
     budget = _budget(reading, settings, scale, straight, min(unsure, 2.0))
     budget = attrs.evolve(budget, event_shared=_event_shares(found, report.shared_share, view))
     com = whole_body_com(plane, settings.runner.body_table)
-    rate_hz = cutoff_hz(joints.rate_hz)
-    uncorrected = to_plane(straight.landmarks, scale=scale, cutoff_hz=rate_hz, **common)
+    uncorrected = to_plane(straight.landmarks, scale=scale, cutoff_hz=low_pass_hz, **common)
     values, measures = measure_times(
         stances,
         view=view,

@@ -47,7 +47,6 @@ class StraightPaths:
     parallax_relative_sigma : further relative error of lengths.
     legs_in_depth : each leg has the scale of its own plane.
     scale : from the ground's marks, else None.
-    sway_m : what the camera's own shifting adds to heights within a step, m (1 SD).
     notes : plain sentences for the report.
     for_events : joints without stickers, where stickers took the place of some; contacts are found on these.
     stickers : paths of stickers, steadied but never rectified, with the roll of their picture, and their scale where the
@@ -63,7 +62,6 @@ class StraightPaths:
     parallax_relative_sigma: float
     legs_in_depth: bool
     scale: Scale | None
-    sway_m: float
     notes: tuple[str, ...]
     stickers: StickerPaths | None = None
     stickers_roll_deg: float = 0.0
@@ -93,25 +91,36 @@ def readout(reading: FilmReading, settings: Settings) -> Readout:
     )
 
 
-def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[Stance] = ()) -> StraightPaths:
-    """Take out of a film's paths what is known of its camera.
+def still_camera(reading: FilmReading, settings: Settings) -> Still | None:
+    """Return a film's joints as one still camera would have shown them; None where its motion was not looked at."""
+    motion = reading.observed.motion
+    if motion is None:
+        return None
+    overground = settings.surface == "overground"
+    return as_still(reading.joints, motion, readout(reading, settings), overground=overground)
+
+
+def straight_paths(
+    reading: FilmReading, settings: Settings, still: Still | None, stances: Sequence[Stance] = ()
+) -> StraightPaths:
+    """Take out of a film's paths what is known of its camera; ``still`` is that of ``still_camera``.
 
     Events need no exact plane: call it once without stances, find these, and call it again with them where the ground
     is marked.
     """
-    overground = settings.surface == "overground"
-    still = _still(reading, settings, reading.joints, overground=overground)
     joints = still.landmarks if still else reading.joints
     landmarks = still.like(reading.cleaned.paths) if still else reading.cleaned.paths
     shutter = still.shutter_sigma_deg if still else 0.0
     bare = reading.without_stickers
+    if still is not None and bare is not None:
+        bare = still.like(bare)
     notes = still.notes if still else ()
     motion = reading.observed.motion
     if reading.camera is not None and not (motion is not None and motion.moves):
         rect = rectify_film(joints, reading.camera, stances, surface=settings.surface)
         other = rectify_film(landmarks, reading.camera, stances, surface=settings.surface)
         if bare is not None:
-            bare = rectify_film(still.like(bare) if still else bare, reading.camera, stances, surface=settings.surface).paths
+            bare = rectify_film(bare, reading.camera, stances, surface=settings.surface).paths
         return _marked(reading, rect, other, shutter, notes, _steadied(reading.stickers, still), bare)
     roll, roll_sigma = roll_of(reading.quality)
     if reading.roll is not None:
@@ -134,20 +143,12 @@ def straight_paths(reading: FilmReading, settings: Settings, stances: Sequence[S
         parallax_relative_sigma=PARALLAX_RELATIVE[reading.view != "side"],
         legs_in_depth=False,
         scale=None,
-        sway_m=still.sway_m if still else 0.0,
         notes=notes,
         stickers=_steadied(reading.stickers, still),
         stickers_roll_deg=roll,
         stickered=_stickered(reading, joints),
-        for_events=still.like(bare) if still and bare is not None else bare,
+        for_events=bare,
     )
-
-
-def _still(reading: FilmReading, settings: Settings, paths: LandmarkPaths, *, overground: bool) -> Still | None:
-    motion = reading.observed.motion
-    if motion is None:
-        return None
-    return as_still(paths, motion, readout(reading, settings), overground=overground)
 
 
 def _marked(
@@ -170,7 +171,6 @@ def _marked(
         parallax_relative_sigma=rect.parallax_relative_sigma,
         legs_in_depth=True,
         scale=rect.scale,
-        sway_m=0.0,
         stickers=stickers,
         stickers_roll_deg=reading.camera.roll_deg,
         stickered=_stickered(reading, rect.paths),
