@@ -25,6 +25,7 @@ def test_kept_reading_gives_the_same_joints_to_the_last_bit(looked_at: Looked, t
     np.testing.assert_array_equal(one.joints.xy, two.joints.xy)
     np.testing.assert_array_equal(one.joints.time_s, two.joints.time_s)
     assert one.quality == two.quality
+    assert repr(one.quality) == repr(two.quality)  # whole numbers stay whole, so that results keep their bytes
     assert one.info == two.info
     assert one.timing == two.timing
     assert one.search == two.search

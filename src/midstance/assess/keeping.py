@@ -41,6 +41,8 @@ def _converter() -> cattrs.Converter:
     converter = cattrs.Converter()
     converter.register_unstructure_hook(Path, lambda p: p.name)  # results don't say where films lie
     converter.register_structure_hook(Path, lambda v, _: Path(v))
+    # Numbers stay as they were: a whole number that became 319.0 would be written differently.
+    converter.register_structure_hook(float, lambda v, _: v)
     converter.register_unstructure_hook(Fraction, str)
     converter.register_structure_hook(Fraction, lambda v, _: Fraction(v))
     converter.register_unstructure_hook(CameraMotion, lambda motion: motion.as_dict())
