@@ -61,3 +61,28 @@ class OutputError(MidstanceError):
 
 class RuntimeMissingError(MidstanceError):
     """No landmark runtime, or its weights, could be loaded."""
+
+
+class RecordsError(MidstanceError):
+    """The records (database, media store, backups) can't be opened, read or written."""
+
+
+class NotFoundError(MidstanceError):
+    """What was asked for is not in the records."""
+
+
+class ConflictError(MidstanceError):
+    """Somebody else changed it meanwhile; nothing was overwritten.
+
+    ``current`` is what the records hold now, as plain values.
+    """
+
+    def __init__(
+        self, what: str, *, where: str = "", allowed: str = "", next_step: str = "", current: dict[str, object] | None = None
+    ) -> None:
+        super().__init__(what, where=where, allowed=allowed, next_step=next_step)
+        self.current = current or {}
+
+
+class NotAllowedError(MidstanceError):
+    """Whoever asks may not do this: not signed in, wrong password, a code that is used up."""

@@ -1,0 +1,1 @@
+"""Runners, sessions, films, corrections, assessments: what is kept, and where."""

@@ -1,0 +1,1 @@
+"""The workbench in a browser: pages, API and what guards them."""

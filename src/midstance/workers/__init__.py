@@ -1,0 +1,1 @@
+"""Slow work outside the server: films prepared, read and assessed by worker processes."""
