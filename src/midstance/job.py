@@ -28,7 +28,7 @@ MARK = "assessment.json"
 OURS = re.compile(
     r"report\.(html|pdf)|assessment\.json|(measures|strides)\.csv|stills"
     r"|landmarks-(side|side_far|rear|front)\.parquet|overlay-(side|side_far|rear|front)\.mp4"
-    r"|reading-(side|side_far|rear|front)\.npz"
+    r"|reading-(side|side_far|rear|front)\.npz|marked-(side|side_far|rear|front)\.json"
 )
 STILL = re.compile(r"(side|side_far|rear|front)-(left|right)-[a-z_]+-stride\d+\.jpg")
 #: What file managers leave in any folder, and what a run that was killed may have left.

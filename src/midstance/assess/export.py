@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 
 from midstance.assess.result import Assessment, FilmResult
 from midstance.findings import does_not_say, paragraphs
+from midstance.findings.overruled import Overruled
 from midstance.gait.model import (
     LANDMARKS,
     Event,
@@ -51,7 +52,7 @@ _UNIT_IN_NAME = {
 }
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Return a value as JSON can hold it; not finite becomes None, and an unknown type is a fault of ours."""
     if value is None or (isinstance(value, bool | str | int) and not isinstance(value, State)):
         return value
@@ -65,15 +66,15 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Path):
         return value.name
     if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return plain(value.tolist())
     if isinstance(value, set | frozenset):
-        return [_plain(v) for v in sorted(value)]
+        return [plain(v) for v in sorted(value)]
     if isinstance(value, Iterable):
-        return [_plain(v) for v in value]
+        return [plain(v) for v in value]
     if attrs.has(type(value)):
-        return _plain(attrs.asdict(value))
+        return plain(attrs.asdict(value))
     raise TypeError(f"an assessment can't hold a {type(value).__name__}")
 
 
@@ -143,8 +144,8 @@ def _measure(measure: Measure) -> dict[str, Any]:
     return entry
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
-    return {
+def _finding(finding: Finding, overruled: Overruled | None) -> dict[str, Any]:
+    entry = {
         "key": finding.key,
         "title": finding.title,
         "text": " ".join(paragraphs(finding.text)),
@@ -156,6 +157,9 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "side": finding.side,
         "priority": finding.priority,
     }
+    if overruled is not None:
+        entry["overruled"] = {"why": overruled.why, "by": overruled.by, "at": overruled.at}
+    return entry
 
 
 def _correction(applied: Applied) -> dict[str, Any]:
@@ -180,7 +184,7 @@ def assessment_to_dict(a: Assessment) -> dict[str, Any]:
         "films": [_film(f) for f in a.films],
         "events": [_event(e) for e in a.events],
         "measures": [_measure(m) for m in a.measures],
-        "findings": [_finding(f) for f in a.findings],
+        "findings": [_finding(f, a.overrule_of(f)) for f in a.findings],
         "plan": {"note": NO_PLAN},
         "excluded": [_exclusion(e) for e in a.exclusions],
         "corrections": [_correction(c) for c in a.corrections],
@@ -195,8 +199,8 @@ def assessment_to_dict(a: Assessment) -> dict[str, Any]:
             "settings": a.settings,
         },
     }
-    plain: dict[str, Any] = _plain(content)
-    return plain
+    entries: dict[str, Any] = plain(content)
+    return entries
 
 
 def write_json(a: Assessment, file: Path) -> None:
@@ -206,10 +210,10 @@ def write_json(a: Assessment, file: Path) -> None:
 
 
 def _cell(value: Any) -> str:
-    plain = _plain(value)
-    if plain is None:
+    cell = plain(value)
+    if cell is None:
         return ""
-    return repr(plain) if isinstance(plain, float) else str(plain)
+    return repr(cell) if isinstance(cell, float) else str(cell)
 
 
 def _write_csv(file: Path, rows: Iterable[Iterable[Any]]) -> None:

@@ -13,7 +13,7 @@ import zipfile
 import zlib
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, get_origin
 
 import attrs
 import cattrs
@@ -21,6 +21,7 @@ import numpy as np
 
 from midstance import __version__
 from midstance.assess.observe import Observation
+from midstance.assess.reading import Marked
 from midstance.assess.settings import Settings
 from midstance.camera.motion import CameraMotion
 from midstance.gait.model import View
@@ -69,6 +70,47 @@ def what_matters(view: View, sha256: str, settings: Settings) -> dict[str, Any]:
         "landmark_rate_hz": settings.landmark_rate_hz,
         "runtime": settings.runtime,
     }
+
+
+def _keeps_arrays() -> cattrs.Converter:
+    """Return a converter that writes arrays as nested lists with every digit, so that nothing changes on the way."""
+    converter = _converter()
+    converter.register_unstructure_hook(
+        np.ndarray, lambda a: {"dtype": str(a.dtype), "shape": a.shape, "values": a.ravel().tolist()}
+    )
+    converter.register_structure_hook_func(
+        lambda kind: np.ndarray in (kind, get_origin(kind)),
+        lambda v, _: np.array(v["values"], dtype=v["dtype"]).reshape(v["shape"]),
+    )
+    return converter
+
+
+def marked_name(view: View) -> str:
+    """Return the name of the file that keeps what a film's marks gave."""
+    return f"marked-{view}.json"
+
+
+def _marks_matter(observed: Observation, settings: Settings) -> dict[str, Any]:
+    raw = (settings.marks.raw["films"] if settings.marks is not None else {}).get(observed.view)
+    return {**what_matters(observed.view, observed.sha256, settings), "marks": json.loads(json.dumps(raw))}
+
+
+def keep_marked(marked: Marked, observed: Observation, settings: Settings, folder: Path) -> None:
+    """Write what the marks of a film gave into a folder."""
+    seen = _keeps_arrays().unstructure(marked)
+    text = json.dumps({"for": _marks_matter(observed, settings), "seen": seen})
+    (folder / marked_name(observed.view)).write_text(text, encoding="utf-8")
+
+
+def kept_marked(folder: Path, observed: Observation, settings: Settings) -> Marked | None:
+    """Return what the same marks of the same film gave earlier; None where that was not kept."""
+    try:
+        content = json.loads((folder / marked_name(observed.view)).read_text(encoding="utf-8"))
+        if content["for"] != _marks_matter(observed, settings):
+            return None
+        return _keeps_arrays().structure(content["seen"], Marked)
+    except (*_DAMAGED, cattrs.errors.BaseValidationError):
+        return None
 
 
 def keep(observed: Observation, settings: Settings, folder: Path) -> None:

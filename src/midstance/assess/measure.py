@@ -187,7 +187,7 @@ def measure_film(
     ]
     exclusions += [Exclusion(view, "film", note) for note in (*report.notes, *reading.notes, *straight.notes)]
     return FilmMeasures(
-        result=_result(reading, quality, plane, scale, notes),
+        result=_result(reading, settings.film_names.get(reading.role) or reading.path.name, quality, plane, scale, notes),
         events=found,
         stances=tuple(stances),
         exclusions=tuple(exclusions),
@@ -426,6 +426,7 @@ def _value(check: QualityCheck) -> str:
 
 def _result(
     reading: FilmReading,
+    name: str,
     quality: tuple[QualityCheck, ...],
     plane: PlanePaths,
     scale: Scale | None,
@@ -437,7 +438,7 @@ def _result(
     return FilmResult(
         view=reading.view,
         path=str(reading.path),
-        name=reading.path.name,
+        name=name,
         sha256=reading.sha256,
         width=reading.info.width,
         height=reading.info.height,

@@ -13,7 +13,6 @@ from midstance.assess.observe import Observation, Progress, observe_film
 from midstance.assess.settings import Settings, option
 from midstance.camera.ground import SolvedCamera
 from midstance.camera.marked import find_camera
-from midstance.camera.marks import FilmMarks
 from midstance.errors import ViewError
 from midstance.film.clock import CaptureClock, TimingReport, check_against_cadence
 from midstance.film.frames import FilmInfo
@@ -21,7 +20,7 @@ from midstance.film.verdicts import ALL_ANGLES, make_check
 from midstance.gait.model import SIDES, LandmarkPaths, QualityCheck, Side, View, seen_as
 from midstance.pose.anatomy import to_joints
 from midstance.pose.clean import CleanTrack, clean, direction_of_travel, mark_smeared, near_side, view_shown
-from midstance.pose.corrections import Applied, Correction, correct_landmarks, swap_legs
+from midstance.pose.corrections import Applied, Correction, correct_landmarks, hide_landmarks, swap_legs
 from midstance.pose.find import RunnerSearch
 from midstance.pose.legs import any_step_rate_hz
 from midstance.pose.sticker_find import find_stickers
@@ -139,8 +138,21 @@ def read_film(view: View, path: Path, settings: Settings, progress: Progress) ->
     return with_marks(interpret(observed, settings.corrections, cleaned), settings)
 
 
-def with_marks(reading: FilmReading, settings: Settings) -> FilmReading:
-    """Add what the marks file says of the film's camera, and the stickers it names; looks into the film for both.
+@attrs.frozen(eq=False)
+class Marked:
+    """What the marks of a film gave when its pictures were looked at: its camera, the paths of its stickers."""
+
+    camera: SolvedCamera | None = None
+    stickers: StickerPaths | None = None
+    notes: tuple[str, ...] = ()
+
+
+def with_marks(reading: FilmReading, settings: Settings, marked: Marked | None = None) -> FilmReading:
+    """Add what the marks say of the film's camera, and the stickers they name.
+
+    Parameters
+    ----------
+    marked : what was found earlier; None looks into the film where that is needed.
 
     Raises
     ------
@@ -149,6 +161,44 @@ def with_marks(reading: FilmReading, settings: Settings) -> FilmReading:
     """
     if settings.marks is None:
         return reading
+    if marked is None:
+        marked = look_at_marks(reading, settings)
+    reading = attrs.evolve(
+        reading, camera=marked.camera, roll=settings.marks.of(reading.role).roll, notes=(*reading.notes, *marked.notes)
+    )
+    if marked.stickers is None:
+        return reading
+    placed = with_stickers(reading.joints, marked.stickers)
+    return attrs.evolve(
+        reading,
+        joints=placed.paths,
+        stickers=marked.stickers,
+        stickered=placed,
+        without_stickers=reading.joints,
+        notes=(*reading.notes, *placed.notes),
+    )
+
+
+def needs_pictures(settings: Settings, view: View) -> bool:
+    """Tell whether a film's marks need a look into the film: ground and stickers do, lens and roll don't."""
+    if settings.marks is None:
+        return False
+    marks = settings.marks.of(view)
+    return marks.ground is not None or marks.board is not None or bool(marks.passed_on.get("stickers"))
+
+
+def look_at_marks(reading: FilmReading, settings: Settings) -> Marked:
+    """Find the camera of a film from its marks and follow its stickers: looks into the film where the marks need it.
+
+    The list of sticker clicks may also be "find": then dots are looked for, and used where they can't be mistaken.
+
+    Raises
+    ------
+    OptionError
+        The marks don't fit the film.
+    """
+    if settings.marks is None:
+        return Marked()
     marks = settings.marks.of(reading.role)
     camera = find_camera(
         marks,
@@ -159,17 +209,9 @@ def with_marks(reading: FilmReading, settings: Settings) -> FilmReading:
         paths=reading.joints,
         where=f"--marks, {reading.role} film",
     )
-    return _with_stickers(attrs.evolve(reading, camera=camera, roll=marks.roll), marks)
-
-
-def _with_stickers(reading: FilmReading, marks: FilmMarks) -> FilmReading:
-    """Follow the stickers of a film; those that stand for a joint take its landmark's place.
-
-    The list of clicks may also be "find": then dots are looked for, and used where they can't be mistaken.
-    """
     asked = marks.passed_on.get("stickers")
     if not asked:
-        return reading
+        return Marked(camera)
     info, raw, paths = reading.info, reading.raw, reading.cleaned.paths
     where: dict[str, Any] = {
         "index": raw.index, "file_time_s": raw.file_time_s, "body_px": reading.cleaned.body_px, "info": info
@@ -184,17 +226,9 @@ def _with_stickers(reading: FilmReading, marks: FilmMarks) -> FilmReading:
             asked, reading.view, info.width, info.height, where=f"--marks, {reading.role} film: stickers"
         )
     if not clicks:
-        return attrs.evolve(reading, notes=(*reading.notes, "no stickers were found", *notes))
+        return Marked(camera, notes=("no stickers were found", *notes))
     stickers = track_stickers(reading.path, clicks, paths, **where)
-    placed = with_stickers(reading.joints, stickers)
-    return attrs.evolve(
-        reading,
-        joints=placed.paths,
-        stickers=stickers,
-        stickered=placed,
-        without_stickers=reading.joints,
-        notes=(*reading.notes, *notes, *stickers.notes, *placed.notes),
-    )
+    return Marked(camera, stickers, (*notes, *stickers.notes))
 
 
 def interpret(
@@ -240,9 +274,8 @@ def interpret(
         )
     mine = tuple(c for c in corrections if c.view == observed.view)
     legs, swapped = swap_legs(cleaned.paths, mine)
-    joints, moved = correct_landmarks(
-        to_joints(legs, direction=direction, near=near), mine, (observed.info.width, observed.info.height)
-    )
+    joints, hidden = hide_landmarks(to_joints(legs, direction=direction, near=near), mine)
+    joints, moved = correct_landmarks(joints, mine, (observed.info.width, observed.info.height))
     return FilmReading(
         observed=observed,
         cleaned=cleaned,
@@ -252,7 +285,7 @@ def interpret(
         quality=(*observed.checks, legs_check(cleaned, len(time_s))),
         notes=tuple(notes),
         asked=mine,
-        corrections=(*swapped, *moved),
+        corrections=(*swapped, *hidden, *moved),
     )
 
 

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 import attrs
 
+from midstance.findings.overruled import Overruled, overrule_of
 from midstance.gait.model import (
     Event,
     Exclusion,
@@ -99,6 +100,11 @@ class Assessment:
     settings: dict[str, Any]
     invented: bool = False
     corrections: tuple[Applied, ...] = ()
+    overruled: tuple[Overruled, ...] = ()
+
+    def overrule_of(self, finding: Finding) -> Overruled | None:
+        """Return who doesn't agree with a finding, and why; None where nobody said so."""
+        return overrule_of(finding, self.overruled)
 
     def film(self, view: View) -> FilmResult | None:
         """Return the film of a view, or None."""

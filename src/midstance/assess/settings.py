@@ -14,6 +14,7 @@ import attrs
 from midstance.assess.result import Surface
 from midstance.camera.marks import Marks
 from midstance.errors import OptionError
+from midstance.findings.overruled import Overruled
 from midstance.gait.model import Runner, View
 from midstance.pose.corrections import Correction
 
@@ -193,8 +194,23 @@ def parse_known_length(text: str) -> KnownLength:
 
 
 @attrs.frozen(kw_only=True)
+class FilmSettings:
+    """What is known of one film alone; None where what is said of all films holds."""
+
+    capture_fps: float | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    runner_x: float | None = None
+    readout_s: float | None = None
+
+
+@attrs.frozen(kw_only=True)
 class Settings:
-    """One assessment as asked for. Lengths m, mass kg, speed m/s, rates Hz, times s of the film as a player shows it."""
+    """One assessment as asked for. Lengths m, mass kg, speed m/s, rates Hz, times s of the film as a player shows it.
+
+    ``by_film`` holds what is known of single films and goes before what is said of all; ``film_names`` what people call
+    them, where the names of the files say nothing.
+    """
 
     films: Mapping[View, Path]
     speed_mps: float
@@ -213,8 +229,22 @@ class Settings:
     corrections: tuple[Correction, ...] = ()
     marks: Marks | None = None
     readout_s: float | None = None
+    by_film: Mapping[View, FilmSettings] = attrs.field(factory=dict)
+    film_names: Mapping[View, str] = attrs.field(factory=dict)
+    overruled: tuple[Overruled, ...] = ()
+
+    def of(self, view: View) -> Settings:
+        """Return the settings with what is known of one film put in place of what is said of all."""
+        one = self.by_film.get(view)
+        if one is None:
+            return self
+        known = {k: v for k, v in attrs.asdict(one).items() if v is not None}
+        return attrs.evolve(self, by_film={}, **known)
 
     def __attrs_post_init__(self) -> None:
+        for view in self.by_film:
+            if view in self.films:
+                self.of(view)  # checks its values
         if not self.films:
             raise OptionError(
                 "no film given",
@@ -304,4 +334,12 @@ class Settings:
             "readout_s": self.readout_s,
             "landmark_rate_hz": self.landmark_rate_hz,
             "runtime": self.runtime or "openvino, else litert",
+            **self._of_single_films(),
         }
+
+    def _of_single_films(self) -> dict[str, Any]:
+        known = {
+            view: {k: v for k, v in attrs.asdict(one).items() if v is not None}
+            for view, one in self.by_film.items()
+        }
+        return {"by_film": {v: k for v, k in known.items() if k}} if any(known.values()) else {}

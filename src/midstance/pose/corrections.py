@@ -30,6 +30,7 @@ from midstance.gait.model import (
     State,
     View,
 )
+from midstance.signals.gaps import fill_short_gaps
 
 CORRECTIONS_SCHEMA = 1
 #: A correction says that the network is wrong there, and it is wrong alike in the frames around: what was moved fades out
@@ -46,7 +47,7 @@ MOVE_S = 0.10
 EVENT_HALF_S = 0.005
 MAX_TEXT = 200
 
-Kind = Literal["landmark", "event", "swap_legs", "leave_out"]
+Kind = Literal["landmark", "not_visible", "event", "swap_legs", "leave_out"]
 _VIEWS = get_args(View)
 _EVENTS = get_args(EventKind)
 
@@ -55,8 +56,9 @@ _EVENTS = get_args(EventKind)
 class Correction:
     """One thing set right by a person. Which fields are used depends on ``kind``.
 
-    ``landmark``: ``landmark`` at ``time_s`` is at (``x_px``, ``y_px``). ``event``: the ``event`` of ``side`` is at
-    ``time_s``, or there is none (``remove``). ``swap_legs``: left and right leg are exchanged from ``time_s`` to
+    ``landmark``: ``landmark`` at ``time_s`` is at (``x_px``, ``y_px``). ``not_visible``: ``landmark`` can't be seen at
+    ``time_s``, or from there to ``to_s``. ``event``: the ``event`` of ``side`` is at ``time_s``, or there is none
+    (``remove``). ``swap_legs``: left and right leg are exchanged from ``time_s`` to
     ``to_s``. ``leave_out``: the stride of ``side`` that holds ``time_s`` is not measured.
     """
 
@@ -107,6 +109,17 @@ def load_corrections(file: Path) -> tuple[Correction, ...]:
     return tuple(_entry(raw, f"{file}, {i}. correction") for i, raw in enumerate(entries, start=1))
 
 
+def parse_correction(raw: Mapping[str, Any], where: str = "correction") -> Correction:
+    """Check one entry of a corrections file; ``raw`` has the names of the file.
+
+    Raises
+    ------
+    OptionError
+        What is wrong with it.
+    """
+    return _entry(raw, where)
+
+
 def _json_entries(text: str, file: Path) -> list[Any]:
     try:
         raw = json.loads(text)
@@ -147,6 +160,7 @@ def _entry(raw: Any, where: str) -> Correction:
     view = _choice(raw, "view", _VIEWS, where)
     need: dict[str, tuple[str, ...]] = {
         "landmark": ("landmark", "x_px", "y_px"),
+        "not_visible": ("landmark",),
         "event": ("side", "event"),
         "swap_legs": ("to_s",),
         "leave_out": ("side",),
@@ -155,7 +169,8 @@ def _entry(raw: Any, where: str) -> Correction:
     if lacking:
         raise _fault(f"“{lacking[0]}” is missing", where, f"for {kind}: kind, view, time_s, " + ", ".join(need[kind]))
     time_s = _number(raw, "time_s", where)
-    to_s = _number(raw, "to_s", where) if kind == "swap_legs" else None
+    part = kind in ("swap_legs", "not_visible") and raw.get("to_s") not in (None, "")
+    to_s = _number(raw, "to_s", where) if part else None
     if to_s is not None and to_s <= time_s:
         raise _fault(f"the part from {time_s:g} s to {to_s:g} s is empty", where, "to_s after time_s")
     texts = {n: str(raw.get(n, "")).strip() for n in ("by", "at", "note")}
@@ -166,7 +181,7 @@ def _entry(raw: Any, where: str) -> Correction:
         kind=kind,  # type: ignore[arg-type]
         view=view,  # type: ignore[arg-type]
         time_s=time_s,
-        landmark=_choice(raw, "landmark", LANDMARKS, where) if kind == "landmark" else None,
+        landmark=_choice(raw, "landmark", LANDMARKS, where) if kind in ("landmark", "not_visible") else None,
         x_px=_number(raw, "x_px", where) if kind == "landmark" else None,
         y_px=_number(raw, "y_px", where) if kind == "landmark" else None,
         side=_choice(raw, "side", SIDES, where) if kind in ("event", "leave_out") else None,  # type: ignore[arg-type]
@@ -273,6 +288,53 @@ def correct_landmarks(
             text = f"moved by {moved:.1f} px" if math.isfinite(moved) else "set where nothing had been seen"
             applied.append(Applied(given[int(r)], text))
     return attrs.evolve(paths, xy=xy, sigma_px=sigma, state=state), applied
+
+
+def hide_landmarks(
+    paths: LandmarkPaths, corrections: Iterable[Correction]
+) -> tuple[LandmarkPaths, list[Applied]]:
+    """Take back landmarks that a person can't see: they are not measured there.
+
+    A short hiding (``BRIDGE_S`` from the last place before it to the first one after it) is bridged by a smooth path, as a
+    guess, so that filters have no edge there; a longer one stays empty.
+
+    Raises
+    ------
+    OptionError
+        A correction lies outside the film.
+    """
+    hidden: dict[str, Any] = {}
+    counts: list[tuple[Correction, int]] = []
+    half = 0.5 * float(np.median(np.diff(paths.time_s))) + 1e-6
+    for c in corrections:
+        if c.kind != "not_visible" or c.landmark is None:
+            continue
+        rows = np.flatnonzero(
+            (paths.time_s >= c.time_s - half) & (paths.time_s <= (c.to_s if c.to_s is not None else c.time_s) + half)
+        )
+        if c.to_s is None and len(rows) > 1:  # half-way between two frames
+            rows = rows[:1]
+        if len(rows) == 0:
+            raise _fault(
+                "no frame with landmarks at that time",
+                f"correction of {c.landmark} at {c.time_s:g} s",
+                f"times from {paths.time_s[0]:.3f} to {paths.time_s[-1]:.3f} s, as in landmarks-{paths.view}.parquet",
+            )
+        hidden.setdefault(c.landmark, np.zeros(len(paths.time_s), dtype=np.bool_))[rows] = True
+        counts.append((c, len(rows)))
+    if not hidden:
+        return paths, []
+    xy, sigma, state = paths.xy.copy(), paths.sigma_px.copy(), paths.state.copy()
+    for name, rows in hidden.items():
+        j = LANDMARK_INDEX[name]
+        xy[rows, j] = np.nan
+        bridged, filled = fill_short_gaps(paths.time_s, xy[:, j], BRIDGE_S)
+        bridge = filled.any(axis=1) & rows
+        xy[rows, j] = bridged[rows]
+        state[rows, j], sigma[rows, j] = State.MISSING, np.nan
+        state[bridge, j], sigma[bridge, j] = State.GUESS, 4.0 * CLICK_SIGMA_PX
+    effect = [Applied(c, f"not measured in {n} frame" + ("s" if n > 1 else "")) for c, n in counts]
+    return attrs.evolve(paths, xy=xy, sigma_px=sigma, state=state), effect
 
 
 def _spread(time_s: Floats, xy: Floats, rows: Any, wanted: Floats) -> tuple[Floats, Any]:

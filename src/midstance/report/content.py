@@ -11,6 +11,7 @@ from midstance.assess.export import NO_PLAN
 from midstance.assess.result import Assessment, FilmResult
 from midstance.evidence import Evidence, load_evidence
 from midstance.findings import does_not_say, paragraphs
+from midstance.findings.overruled import Overruled
 from midstance.findings.words import join_words, number, pace
 from midstance.gait.model import SIDES, Finding, QualityCheck, View
 from midstance.gait.registry import REGISTRY
@@ -43,7 +44,7 @@ def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | 
     content.
     """
     known = evidence or load_evidence()
-    findings = [_finding(f) for f in a.findings]
+    findings = [_finding(f, a.overrule_of(f)) for f in a.findings]
     notes = _method_notes(a, known)
     humility = (
         "Most links between running form and injury hold for one injury only, and the evidence is limited "
@@ -60,8 +61,9 @@ def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | 
         "facts": _facts(a),
         "summary": _summary(a),
         "stills": _stills(a, stills),
-        "stands_out": [f for f in findings if f["status"] == "clear"],
-        "described": [f for f in findings if f["status"] == "described"],
+        "stands_out": [f for f in findings if f["status"] == "clear" and not f["overruled"]],
+        "described": [f for f in findings if f["status"] == "described" and not f["overruled"]],
+        "overruled": [f for f in findings if f["overruled"]],
         "curves": _curves(a),
         "groups": measure_groups(a),
         "strides": stride_tables(a),
@@ -136,7 +138,9 @@ def _summary(a: Assessment) -> dict[str, Any]:
         reasons.setdefault(reason, []).append(key)
     return {
         "seen": seen,
-        "stands_out": [{"title": f.title, "key": f.key} for f in a.findings if f.status == "clear"],
+        "stands_out": [
+            {"title": f.title, "key": f.key} for f in a.findings if f.status == "clear" and a.overrule_of(f) is None
+        ],
         "not_measured": [{"what": titles_of(keys), "reason": reason} for reason, keys in reasons.items()],
     }
 
@@ -172,7 +176,7 @@ def _still_alt(s: Still) -> str:
     return f"{FILM_TITLES[s.view]}, {s.side} foot on the ground at {instant}, angles drawn in."
 
 
-def _finding(f: Finding) -> dict[str, Any]:
+def _finding(f: Finding, overruled: Overruled | None) -> dict[str, Any]:
     text = paragraphs(f.text)
     return {
         "key": f.key,
@@ -186,7 +190,14 @@ def _finding(f: Finding) -> dict[str, Any]:
         "strength": STRENGTH[f.evidence],
         "source": f.source,
         "measures": [title_of(k) for k in f.measures],
+        "overruled": _overruled(overruled) if overruled else "",
     }
+
+
+def _overruled(o: Overruled) -> str:
+    """Return who doesn't agree, when and why, as a sentence."""
+    who = ", ".join(t for t in (o.by, o.at) if t)
+    return f"Overruled{f' ({who})' if who else ''}: {o.why.rstrip('.')}."
 
 
 def _curves(a: Assessment) -> list[dict[str, Any]]:
