@@ -1,0 +1,195 @@
+"""The application: what it holds while it runs, and where its pages, API and files are."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import importlib
+import importlib.resources
+import pkgutil
+import threading
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.responses import FileResponse
+from starlette.concurrency import run_in_threadpool
+
+from midstance import __version__
+from midstance.records.database import Database
+from midstance.web import pages, problems
+from midstance.web.config import Config
+from midstance.web.deps import STATIC, static_hash
+from midstance.web.events import News
+from midstance.web.security import Cookies, Failures, Gate, accounts_exist, names_of, server_secret
+
+#: Kinds of static files; what isn't listed isn't served.
+MEDIA_TYPES = {
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".png": "image/png",
+    ".jpg": "image/jpeg",
+    ".ico": "image/x-icon",
+    ".ttf": "font/ttf",
+    ".woff2": "font/woff2",
+    ".json": "application/json",
+    ".webmanifest": "application/manifest+json",
+}
+FOR_EVER = "public, max-age=31536000, immutable"
+TYPEFACES = {f"SourceSansPro-{cut}.ttf" for cut in ("Regular", "It", "Semibold", "SemiboldIt", "Bold", "BoldIt")}
+#: For how long it is believed that nobody has an account, s.
+ACCOUNTS_S = 2.0
+
+
+class Workbench:
+    """What the server holds while it runs. Safe to use from several threads."""
+
+    def __init__(self, config: Config, database: Database) -> None:
+        self.config = config
+        self.database = database
+        self.secret = server_secret(config.home)
+        self.cookies = Cookies(config.port, config.tls)
+        self.names = names_of(config)
+        self.failures = Failures()
+        self.news = News(database)
+        self.supervisor: Any = None
+        self._asked_at, self._accounts = -ACCOUNTS_S, False
+
+    @functools.cached_property
+    def live(self) -> Any:
+        """Films whose measures are made anew at once after a correction; loaded when first used."""
+        from midstance.assess.live import LiveFilms
+
+        return LiveFilms(self.config.home)
+
+    def needs_login(self) -> bool:
+        """Tell whether people must sign in: always when other machines can reach the server, else when there are accounts."""
+        if not self.config.local_only:
+            return True
+        if time.monotonic() - self._asked_at > ACCOUNTS_S:
+            with self.database.reading() as db:
+                self._accounts = accounts_exist(db)
+            self._asked_at = time.monotonic()
+        return self._accounts
+
+    def accounts_changed(self) -> None:
+        """Ask anew whether there are accounts."""
+        self._asked_at = -ACCOUNTS_S
+
+    def account_of(self, key: str) -> str | None:
+        """Return the name of the account whose login ``key`` is."""
+        from midstance.records import accounts
+
+        with self.database.writing() as db:
+            account = accounts.who_is(db, key)
+            return str(account.name) if account is not None else None
+
+    def wake(self) -> None:
+        """Tell the workers that there may be something to do."""
+        if self.supervisor is not None:
+            self.supervisor.wake()
+
+    def start(self) -> None:
+        """Start the workers."""
+        if self.config.workers:
+            try:
+                from midstance.workers.supervisor import Supervisor
+            except ImportError:
+                problems.log.warning("no workers yet")
+                return
+            self.supervisor = Supervisor(self.config.home, self.database.url, workers=self.config.workers)
+            self.supervisor.start()
+            # What corrections need takes a second to load: have it ready before somebody drags a point.
+            threading.Thread(target=self._warm, name="warm", daemon=True).start()
+
+    def _warm(self) -> None:
+        with contextlib.suppress(ImportError):
+            _ = self.live
+
+    def stop(self) -> None:
+        """Stop the workers and close the database."""
+        if self.supervisor is not None:
+            self.supervisor.stop()
+        self.database.close()
+
+
+def open_workbench(config: Config) -> Workbench:
+    """Open the records and return the workbench, not yet started."""
+    try:
+        from midstance.records.schema import open_records
+
+        database = open_records(config.home, config.database_url)
+    except (ImportError, AssertionError):
+        from midstance.records.tables import Base
+
+        database = Database(config.database_url or config.home.create().database_url)
+        Base.metadata.create_all(database.engine)
+    return Workbench(config, database)
+
+
+def create_app(config: Config) -> FastAPI:
+    """Return the application for one data folder. Nothing is opened before it starts."""
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        bench = await run_in_threadpool(open_workbench, config)
+        app.state.workbench = bench
+        try:
+            await run_in_threadpool(bench.start)
+            async with bench.news:
+                yield
+        finally:
+            await run_in_threadpool(bench.stop)
+
+    app = FastAPI(
+        title="Midstance",
+        version=__version__,
+        summary="Films of a runner turned into measurements with error bars, explained.",
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+    )
+    problems.install(app)
+    app.add_middleware(Gate)
+    _serve_static(app, config)
+    from midstance.web.api import api
+
+    app.include_router(api)
+    # While rooms are being built a module may be missing or broken: say so and go on.
+    for module in sorted(m.name for m in pkgutil.iter_modules(pages.__path__)):
+        try:
+            app.include_router(importlib.import_module(f"midstance.web.pages.{module}").router, include_in_schema=False)
+        except Exception:
+            problems.log.exception("the pages of %s can't be loaded", module)
+    return app
+
+
+def _serve_static(app: FastAPI, config: Config) -> None:
+    typefaces = Path(str(importlib.resources.files("font_source_sans_pro"))) / "files"
+
+    @app.get("/static/type/{name}", include_in_schema=False)
+    def typeface(name: str) -> FileResponse:
+        if name not in TYPEFACES:
+            raise problems.no_such_page()
+        return FileResponse(typefaces / name, media_type="font/ttf", headers={"Cache-Control": FOR_EVER})
+
+    @app.get("/static/{digest}/{path:path}", include_in_schema=False)
+    def static(digest: str, path: str) -> FileResponse:
+        file = STATIC / path
+        kind = MEDIA_TYPES.get(file.suffix)
+        plain = "\0" not in path and "\\" not in path and all(p not in ("", ".", "..") for p in path.split("/"))
+        if not plain or kind is None or not file.is_file() or not file.resolve().is_relative_to(STATIC.resolve()):
+            raise problems.no_such_page()
+        keep = FOR_EVER if digest == static_hash() and not config.fresh else "no-cache"
+        return FileResponse(file, media_type=kind, headers={"Cache-Control": keep})
+
+    @app.get("/favicon.ico", include_in_schema=False)
+    def icon() -> FileResponse:
+        file = STATIC / "style" / "icon.svg"
+        if not file.is_file():
+            raise problems.no_such_page()
+        return FileResponse(file, media_type=MEDIA_TYPES[".svg"], headers={"Cache-Control": "max-age=86400"})
