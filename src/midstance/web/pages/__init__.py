@@ -1,4 +1,4 @@
-"""The pages. Each module has a ``router``; what all of them share is in :mod:`midstance.web.pages.shell`."""
+"""The pages: each module has a ``router``. What all of them share is in :mod:`midstance.web.shell`."""
 
 from midstance.web.deps import templates
 from midstance.web.words import FILTERS
