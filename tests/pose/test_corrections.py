@@ -17,8 +17,10 @@ from midstance.pose.corrections import (
     Correction,
     correct_events,
     correct_landmarks,
+    hide_landmarks,
     left_out_by_hand,
     load_corrections,
+    parse_correction,
     swap_legs,
 )
 
@@ -199,3 +201,46 @@ def test_a_broken_file_is_told(tmp_path: Path, name: str, text: str) -> None:
     (tmp_path / "b.json").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(OptionError, match="can't be read"):
         load_corrections(tmp_path / "b.json")
+
+
+def unseen(first: int, last: int | None = None, landmark: str = "left_ankle") -> Correction:
+    to_s = None if last is None else last / RATE_HZ
+    return Correction("not_visible", "side", first / RATE_HZ, landmark=landmark, to_s=to_s)
+
+
+def test_a_landmark_not_visible_is_bridged_but_not_observed() -> None:
+    before = paths()
+    after, applied = hide_landmarks(before, [unseen(50, 55)])
+    rows = np.arange(50, 56)
+    assert (after.state[rows, ANKLE] == State.GUESS).all()
+    # The bridge of a smooth path stays near it: shape-preserving cubic through its neighbours.
+    assert np.abs(after.xy[rows, ANKLE] - before.xy[rows, ANKLE]).max() < 1.0
+    assert (np.delete(after.state[:, ANKLE], rows) == State.SEEN).all()
+    np.testing.assert_array_equal(np.delete(after.xy, ANKLE, axis=1), np.delete(before.xy, ANKLE, axis=1))
+    assert applied[0].effect == "not measured in 6 frames"
+
+
+def test_a_landmark_long_not_visible_stays_empty() -> None:
+    after, _ = hide_landmarks(paths(), [unseen(40, 80)])
+    assert np.isnan(after.xy[40:81, ANKLE]).all()
+    assert (after.state[40:81, ANKLE] == State.MISSING).all()
+
+
+def test_one_time_hides_one_frame_only() -> None:
+    for time_s in (50 / RATE_HZ, 50.5 / RATE_HZ):  # on a frame, and half-way between two
+        after, applied = hide_landmarks(paths(), [Correction("not_visible", "side", time_s, landmark="left_ankle")])
+        assert (after.state[:, ANKLE] != State.SEEN).sum() == 1
+        assert applied[0].effect == "not measured in 1 frame"
+
+
+def test_hiding_outside_the_film_is_told() -> None:
+    with pytest.raises(OptionError, match="no frame with landmarks"):
+        hide_landmarks(paths(), [unseen(500)])
+
+
+def test_an_entry_for_a_hidden_landmark_needs_no_place() -> None:
+    entry = {"kind": "not_visible", "view": "side", "time_s": 0.5, "landmark": "left_toe"}
+    assert parse_correction(entry) == Correction("not_visible", "side", 0.5, landmark="left_toe")
+    assert parse_correction({**entry, "to_s": 0.6}).to_s == 0.6
+    with pytest.raises(OptionError, match="empty"):
+        parse_correction({**entry, "to_s": 0.4})

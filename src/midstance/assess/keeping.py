@@ -11,6 +11,7 @@ import io
 import json
 import zipfile
 import zlib
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, get_origin
@@ -75,11 +76,12 @@ def what_matters(view: View, sha256: str, settings: Settings) -> dict[str, Any]:
 def _keeps_arrays() -> cattrs.Converter:
     """Return a converter that writes arrays as nested lists with every digit, so that nothing changes on the way."""
     converter = _converter()
-    converter.register_unstructure_hook(
-        np.ndarray, lambda a: {"dtype": str(a.dtype), "shape": a.shape, "values": a.ravel().tolist()}
+    is_array: Callable[[Any], bool] = lambda kind: np.ndarray in (kind, get_origin(kind))  # noqa: E731
+    converter.register_unstructure_hook_func(
+        is_array, lambda a: {"dtype": str(a.dtype), "shape": a.shape, "values": a.ravel().tolist()}
     )
     converter.register_structure_hook_func(
-        lambda kind: np.ndarray in (kind, get_origin(kind)),
+        is_array,
         lambda v, _: np.array(v["values"], dtype=v["dtype"]).reshape(v["shape"]),
     )
     return converter
