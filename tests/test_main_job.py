@@ -30,6 +30,7 @@ from pose_films import demo_film
 
 import midstance as ms
 from midstance import cli
+from midstance.cli import films
 from midstance.film.reader import read_frames
 from midstance.gait.model import LANDMARKS
 from midstance.gait.registry import REGISTRY
@@ -361,10 +362,10 @@ def test_what_the_command_says(demo: Demo) -> None:
 
 
 def test_a_demo_gives_way_to_a_demo_but_to_nothing_else(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert cli._is_demo(demo.folder)
-    assert not cli._is_demo(tmp_path)
+    assert films._is_demo(demo.folder)
+    assert not films._is_demo(tmp_path)
     (tmp_path / "assessment.json").write_bytes(b"\xff\xfe no text")
-    assert not cli._is_demo(tmp_path)
+    assert not films._is_demo(tmp_path)
     code, _, err = command("demo", "--out", tmp_path, "--quiet")
     assert code == 2
     assert "the folder is not empty" in err
