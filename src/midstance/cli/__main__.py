@@ -1,0 +1,5 @@
+"""``python -m midstance.cli``."""
+
+from midstance.cli import main
+
+main()
