@@ -13,17 +13,23 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
+import anyio
 from fastapi import FastAPI
 from fastapi.responses import FileResponse
+from sqlalchemy import event
+from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
 from midstance import __version__
 from midstance.records.database import Database
 from midstance.web import pages, problems
+from midstance.web.api import TAGS, api
+from midstance.web.api.description import describe
 from midstance.web.config import Config
 from midstance.web.deps import STATIC, static_hash
 from midstance.web.events import News
-from midstance.web.security import Cookies, Failures, Gate, accounts_exist, names_of, server_secret
+from midstance.web.gate import Gate
+from midstance.web.security import Cookies, Failures, accounts_exist, names_of, server_secret
 
 #: Kinds of static files; what isn't listed isn't served.
 MEDIA_TYPES = {
@@ -56,6 +62,8 @@ class Workbench:
         self.failures = Failures()
         self.news = News(database)
         self.supervisor: Any = None
+        self.phone_door: Any = None
+        self.uploads: anyio.CapacityLimiter | None = None
         self._asked_at, self._accounts = -ACCOUNTS_S, False
 
     @functools.cached_property
@@ -66,7 +74,7 @@ class Workbench:
         return LiveFilms(self.config.home)
 
     def needs_login(self) -> bool:
-        """Tell whether people must sign in: always when other machines can reach the server, else when there are accounts."""
+        """Tell whether people must sign in: always where other machines reach the server, else once there are accounts."""
         if not self.config.local_only:
             return True
         if time.monotonic() - self._asked_at > ACCOUNTS_S:
@@ -92,6 +100,10 @@ class Workbench:
         if self.supervisor is not None:
             self.supervisor.wake()
 
+    def wake_after(self, db: Session) -> None:
+        """Tell the workers once what was written in this session is kept."""
+        event.listen(db, "after_commit", lambda _: self.wake(), once=True)
+
     def start(self) -> None:
         """Start the workers."""
         if self.config.workers:
@@ -110,7 +122,9 @@ class Workbench:
             _ = self.live
 
     def stop(self) -> None:
-        """Stop the workers and close the database."""
+        """Stop the workers and the server for phones, and close the database."""
+        if self.phone_door is not None:
+            self.phone_door.close()
         if self.supervisor is not None:
             self.supervisor.stop()
         self.database.close()
@@ -156,9 +170,14 @@ def create_app(config: Config) -> FastAPI:
     problems.install(app)
     app.add_middleware(Gate)
     _serve_static(app, config)
-    from midstance.web.api import api
-
     app.include_router(api)
+
+    @app.get("/api/openapi.json", include_in_schema=False)
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            app.openapi_schema = describe(app, TAGS)
+        return app.openapi_schema
+
     # While rooms are being built a module may be missing or broken: say so and go on.
     for module in sorted(m.name for m in pkgutil.iter_modules(pages.__path__)):
         try:

@@ -1,7 +1,7 @@
 """What page and API functions ask for: the data folder, a database session, who is asking, templates and static files.
 
-Database sessions end, and what was written is kept, when the function returns and before a byte of the answer leaves. So nobody reads
-"saved" of something that then isn't, and a film that is sent for minutes holds no connection.
+Database sessions end, and what was written is kept, when the function returns and before a byte of the answer leaves. So
+nobody reads "saved" of something that then isn't, and a film that is sent for minutes holds no connection.
 """
 
 from __future__ import annotations

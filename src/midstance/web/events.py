@@ -1,8 +1,8 @@
 """Live progress: jobs as server-sent events.
 
 Workers are other processes and write their progress into the database. One task asks it for what changed, only while
-somebody listens, and passes it on; listeners hold no connection. A listener that is slow gets the latest state of each job, not
-every state in between, so nothing piles up.
+somebody listens, and passes it on; listeners hold no connection. A listener that is slow gets the latest state of each job,
+not every state in between, so nothing piles up.
 """
 
 from __future__ import annotations
@@ -41,14 +41,15 @@ def job_dict(job: JobRow) -> JobDict:
         "problem": job.problem,
         "result": job.result,
         "created_by": job.created_by,
-        "created_at": _iso(job.created_at),
-        "started_at": _iso(job.started_at),
-        "ended_at": _iso(job.ended_at),
+        "created_at": iso(job.created_at),
+        "started_at": iso(job.started_at),
+        "ended_at": iso(job.ended_at),
         "change": job.change,
     }
 
 
-def _iso(moment: Any) -> str | None:
+def iso(moment: Any) -> str | None:
+    """Return a moment as text: UTC, with a Z."""
     return None if moment is None else moment.isoformat().replace("+00:00", "Z")
 
 

@@ -1,4 +1,4 @@
-"""Errors as people and programs get them: a problem document (RFC 9457) from the API, a page elsewhere. Never a traceback."""
+"""Errors as people and programs get them: a problem document (RFC 9457) from the API, else a page. Never a traceback."""
 
 from __future__ import annotations
 
@@ -110,15 +110,17 @@ def answer(request: Request, status: int, error: MidstanceError, **more: Any) ->
         return templates.TemplateResponse(request, "error.html", context, status_code=status, headers=headers)
     except (jinja2.TemplateError, KeyError):  # nothing may go wrong while saying what went wrong
         log.exception("the error page can't be shown")
-        lines = "".join(f"<p>{html.escape(str(context[k]))}</p>" for k in ("what", "where", "allowed", "next_step") if context[k])
+        told = [str(context[k]) for k in ("what", "where", "allowed", "next_step") if context[k]]
+        lines = "".join(f"<p>{html.escape(text)}</p>" for text in told)
         title = html.escape(str(context["title"]))
         page = f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{title}</title><h1>{title}</h1>{lines}</html>'
         return HTMLResponse(page, status, headers)
 
 
 _HTTP_WORDS: dict[int, tuple[str, str]] = {
+    400: ("what was sent can't be read", "send it again as /api/openapi.json describes"),
     404: ("there is nothing at this address", "check the address, or go back to the runners"),
-    405: ("this address doesn't take that method", "see /api/docs for what it takes"),
+    405: ("this address doesn't take that method", "see /api/openapi.json for what it takes"),
 }
 
 
