@@ -62,10 +62,9 @@ class Database:
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Session]:
-        """Give a session that only reads; nothing is kept of what is changed in it."""
+        """Give a session that only reads; nothing is kept of what is changed in it. Its rows may be used after it ended."""
         with _told(self.url), Session(self.engine, expire_on_commit=False) as session:
             yield session
-            session.rollback()
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[Session]:
