@@ -37,7 +37,7 @@ def check(config: Config) -> None:
                         "other machines could reach the workbench, and nobody has an account",
                         where=f"--host {config.host}",
                         allowed="127.0.0.1 without accounts; other addresses once there is one",
-                        next_step="make one with `midstance account add NAME`, then start again",
+                        next_step="make one with `midstance account NAME`, then start again",
                     )
     finally:
         bench.database.close()
