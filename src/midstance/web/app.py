@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
 from midstance import __version__
+from midstance.records.accounts import has_accounts
 from midstance.records.database import Database
 from midstance.web import pages, problems
 from midstance.web.api import TAGS, api
@@ -29,7 +30,7 @@ from midstance.web.config import Config
 from midstance.web.deps import STATIC, static_hash
 from midstance.web.events import News
 from midstance.web.gate import Gate
-from midstance.web.security import Cookies, Failures, accounts_exist, names_of, server_secret
+from midstance.web.security import Cookies, Failures, names_of, server_secret
 
 #: Kinds of static files; what isn't listed isn't served.
 MEDIA_TYPES = {
@@ -79,7 +80,7 @@ class Workbench:
             return True
         if time.monotonic() - self._asked_at > ACCOUNTS_S:
             with self.database.reading() as db:
-                self._accounts = accounts_exist(db)
+                self._accounts = has_accounts(db)
             self._asked_at = time.monotonic()
         return self._accounts
 
@@ -91,7 +92,7 @@ class Workbench:
         """Return the name of the account whose login ``key`` is."""
         from midstance.records import accounts
 
-        with self.database.writing() as db:
+        with self.database.reading() as db:
             account = accounts.who_is(db, key)
             return str(account.name) if account is not None else None
 

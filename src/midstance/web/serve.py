@@ -12,9 +12,9 @@ from pathlib import Path
 import uvicorn
 
 from midstance.errors import MidstanceError, RecordsError
+from midstance.records.accounts import has_accounts
 from midstance.web.app import create_app, open_workbench
 from midstance.web.config import HOST, PORT, Config
-from midstance.web.security import accounts_exist
 
 #: How long requests that are under way may take after the server was told to stop, s.
 STOP_S = 5
@@ -32,7 +32,7 @@ def check(config: Config) -> None:
     try:
         if not config.local_only:
             with bench.database.reading() as db:
-                if not accounts_exist(db):
+                if not has_accounts(db):
                     raise RecordsError(
                         "other machines could reach the workbench, and nobody has an account",
                         where=f"--host {config.host}",

@@ -11,9 +11,9 @@ from fastapi import Path as InPath
 from fastapi.responses import FileResponse, Response
 
 from midstance.errors import NotFoundError
-from midstance.records import assessments, sessions
+from midstance.records import assessments, erasing, sessions
 from midstance.web.api import schemas as s
-from midstance.web.deps import HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
 from midstance.web.events import job_dict
 from midstance.web.files import disposition
 from midstance.web.gate import SANDBOX_CSP
@@ -36,7 +36,7 @@ _SHOWN = frozenset({".html", ".pdf", ".jpg", ".mp4", ".json"})
 def list_assessments(id: Id, db: ReadDb) -> s.Assessments:
     """List the assessments of a session, newest first."""
     sessions.get_session(db, id)
-    rows = sorted(assessments.assessments_of(db, id), key=lambda a: -a.number)
+    rows = assessments.assessments_of(db, id)
     return s.Assessments(items=[s.AssessmentOut.model_validate(r) for r in rows])
 
 
@@ -64,9 +64,11 @@ def get_assessment(id: Id, db: ReadDb) -> s.AssessmentWhole:
 
 
 @router.delete("/assessments/{id}", status_code=204, summary="Remove an assessment", responses=s.problems(404, 409))
-def remove_assessment(id: Id, db: WriteDb, by: Who) -> Response:
+def remove_assessment(id: Id, home: HomeDep, database: DatabaseDep, by: Who) -> Response:
     """Remove an assessment and its files."""
-    assessments.remove_assessment(db, id, by=by)
+    with database.writing() as db:
+        assessments.remove_assessment(db, id, by=by)
+    erasing.tidy(home, database)
     return Response(status_code=204)
 
 

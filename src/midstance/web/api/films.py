@@ -11,15 +11,14 @@ from fastapi import APIRouter, Header, Query
 from fastapi import Path as InPath
 from fastapi.responses import FileResponse, Response
 
-from midstance.camera.marks import SCHEMA, parse_marks
 from midstance.errors import MidstanceError, NotFoundError, OptionError
 from midstance.film.proxy import POSTER_FILE, PROXY_FILE, exact_frame, film_frames, read_about
-from midstance.records import corrections, films
+from midstance.records import corrections, erasing, films
 from midstance.records.media import MediaStore
 from midstance.records.tables import CorrectionRow, FilmRow
 from midstance.web.api import schemas as s
 from midstance.web.api.sessions import film_state
-from midstance.web.deps import HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
 from midstance.web.events import job_dict
 from midstance.web.files import SNIFFED_BYTES, disposition, film_suffix
 from midstance.workers import queue
@@ -47,7 +46,6 @@ def change_film(id: Id, change: s.FilmChange, db: WriteDb, home: HomeDep, bench:
     fields = change.model_dump(exclude_unset=True, exclude={"version"}, mode="json")
     row = films.get_film(db, id)
     before = {name: getattr(row, name) for name in fields}
-    _check(row, fields)
     row = films.change_film(db, id, fields, version=change.version, by=by)
     db.flush()
     changed = {name for name in fields if before[name] != getattr(row, name)}
@@ -57,35 +55,12 @@ def change_film(id: Id, change: s.FilmChange, db: WriteDb, home: HomeDep, bench:
     return film_state(db, home, row)
 
 
-def _check(row: FilmRow, fields: dict[str, Any]) -> None:
-    start, end = fields.get("start_s", row.start_s), fields.get("end_s", row.end_s)
-    if end is not None and end <= (start or 0.0):
-        raise OptionError(
-            "the part to measure is empty",
-            where="start_s, end_s",
-            allowed="a start before the end, in seconds as a player shows them",
-            next_step="correct one of them",
-        )
-    if fields.get("marks"):
-        _check_marks(fields.get("view", row.view), fields["marks"])
-
-
-def _check_marks(view: str, marks: dict[str, Any]) -> None:
-    ground = marks.get("ground")
-    if isinstance(ground, dict) and "film" in ground:  # it would be any file of this machine
-        raise OptionError(
-            "a board in another film can't be named here",
-            where="marks.ground.film",
-            allowed="a board that is shown in the film itself",
-            next_step="film the board at the beginning of the film, and let the measured part start after it",
-        )
-    parse_marks({"schema": SCHEMA, "films": {view: marks}}, where="marks")
-
-
 @router.delete("/films/{id}", status_code=204, summary="Remove a film", responses=s.problems(404, 409))
-def remove_film(id: Id, db: WriteDb, by: Who) -> Response:
-    """Remove a film from its session, with its corrections."""
-    films.remove_film(db, id, by=by)
+def remove_film(id: Id, home: HomeDep, database: DatabaseDep, by: Who) -> Response:
+    """Remove a film from its session, with its corrections; its file goes too unless another session has it."""
+    with database.writing() as db:
+        films.remove_film(db, id, by=by)
+    erasing.tidy(home, database)
     return Response(status_code=204)
 
 
@@ -239,7 +214,7 @@ def _queued(bench: Workbench, job: Any, db: Any) -> s.JobOut:
 def list_corrections(id: Id, db: ReadDb) -> s.Corrections:
     """List corrections of a film in the order they were made, withdrawn ones too."""
     films.get_film(db, id)
-    rows = corrections.corrections_of(db, id, withdrawn=True)
+    rows = corrections.corrections_of(db, id, withdrawn=None)
     return s.Corrections(items=[s.CorrectionOut.model_validate(r) for r in rows])
 
 

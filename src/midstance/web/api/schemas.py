@@ -6,9 +6,10 @@ import datetime as dt
 import math
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, WithJsonSchema, model_validator
 
 from midstance.camera.shutter import READOUT_S
+from midstance.gait.model import LANDMARKS
 from midstance.records.fields import (
     CAPTURE_FPS,
     EARLIEST,
@@ -441,12 +442,26 @@ class Frames(BaseModel):
     time_s: list[float] = Field(description="real time from the first picture, s")
     capture_fps: float
     capture_source: str
-    slowdown: float
+    slowdown: float = Field(description="file time divided by real time")
+    uniform_s: tuple[float, float] | None = Field(None, description="the part that runs at one speed, s of the file")
+    codec: str = Field("", description="of the film as it came")
+    duration_s: float = Field(description="s of the file")
+    notes: list[str] = Field(default_factory=list, description="what is damaged")
+    clock_notes: list[str] = Field(default_factory=list, description="what is odd about its times")
+    problem: dict[str, Any] | None = Field(None, description="why its capture rate must be given")
 
 
 # -- corrections -------------------------------------------------------------------------------------------------------
 
-Landmark = Annotated[str, Field(max_length=40, pattern="^[a-z_]+$", examples=["left_ankle"])]
+
+
+def _landmark(name: str) -> str:
+    if name not in LANDMARKS:
+        raise ValueError("there is no such landmark")
+    return name
+
+
+Landmark = Annotated[str, AfterValidator(_landmark), WithJsonSchema({"type": "string", "enum": list(LANDMARKS)})]
 Side = Literal["left", "right"]
 Note = Annotated[str, line(200)]
 
@@ -731,10 +746,26 @@ class Demo(BaseModel):
     session_id: str
 
 
-class PairingOut(BaseModel):
-    """A code that lets one phone hand in films of this session, once."""
+class PairingOut(Given):
+    """A code for a phone, or a phone that used it."""
 
     id: str
-    code: str
-    address: str | None = Field(description="what the phone opens; null while no server for phones runs")
+    session_id: str
+    created_by: str
+    created_at: Moment
     expires_at: Moment
+    used_at: Moment | None = Field(description="when a phone used the code")
+    ended_at: Moment | None
+
+
+class PairingCode(PairingOut):
+    """A new code."""
+
+    code: str = Field(description="told only this once")
+
+
+class Pairings(BaseModel):
+    """Open codes and paired phones of a session."""
+
+    items: list[PairingOut]
+    next: str | None = None
