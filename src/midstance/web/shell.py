@@ -173,6 +173,14 @@ def pain_of(session: SessionRow) -> dict[str, Any] | None:
     }
 
 
+def faults_of(error: MidstanceError, fields: Mapping[str, str]) -> dict[str, str]:
+    """Return a fault that the records found by its field; ``fields`` gives the form's names of the records' fields.
+
+    One that names several fields, or none of the form, stands above them all.
+    """
+    return {fields.get(error.where, ""): words.fault_text(error)}
+
+
 def beside(error: ConflictError, mine: Mapping[str, Any], names: Mapping[str, str]) -> list[dict[str, str]]:
     """Return what two people wrote, field by field where it differs: name, mine, theirs."""
     out = []
