@@ -49,6 +49,13 @@ def assessment_of(db: Session, bench: Workbench, session_id: str) -> Assessment:
     return made
 
 
+def peek(db: Session, bench: Workbench, session_id: str) -> Assessment | None:
+    """Return the assessment of a session as it stands when it is in memory; never computes one."""
+    key = (id(bench), *_stamp(db, bench, session_id))
+    with _lock:
+        return _kept.get(key)
+
+
 def _stamp(db: Session, bench: Workbench, session_id: str) -> tuple[Any, ...]:
     session = db.get(SessionRow, session_id)
     runner = db.get(RunnerRow, session.runner_id) if session else None
@@ -161,7 +168,7 @@ def _entry(a: Assessment, key: str, strides: dict[tuple[str, str, str], list[Str
         unit=unit,
         lines=_lines(main),
         measured=any(m.value is not None for m in main),
-        plot=plots.strip(rows, factor) if any(r.dots for r in rows) else "",
+        plot=plots.strip(rows, factor) if any(r.dots or r.high > r.low for r in rows) else "",
         strides=tuple(sorted(table, key=lambda s: s["time_s"])),
         methods=_methods(main),
         also=_also([m for m in every if m.view != first]),
@@ -217,7 +224,7 @@ def _frame(v: StrideValue, films: dict[str, str]) -> str:
 
 def _dot(v: StrideValue, films: dict[str, str], factor: float, unit: str, decimals: int) -> plots.Dot:
     value = words.with_unit(number(factor * v.value, decimals), unit)
-    return plots.Dot(v.value, _frame(v, films), f"{v.side}, stride {v.stride + 1}: {value} at {v.time_s:.2f} s")
+    return plots.Dot(v.value, _frame(v, films), v.side, f"{v.side}, stride {v.stride + 1}: {value} at {v.time_s:.2f} s")
 
 
 def _stride(v: StrideValue, films: dict[str, str], factor: float, unit: str, decimals: int) -> dict[str, Any]:

@@ -9,8 +9,18 @@ import attrs
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from midstance.records.tables import AssessmentRow, CorrectionRow, FilmRow, JobRow, OverruleRow, RunnerRow, SessionRow
+from midstance.records.tables import (
+    AssessmentRow,
+    CorrectionRow,
+    FilmRow,
+    JobRow,
+    MeasureRow,
+    OverruleRow,
+    RunnerRow,
+    SessionRow,
+)
 from midstance.web import words
+from midstance.web.measured import peek
 from midstance.workers.queue import film_state
 
 if TYPE_CHECKING:
@@ -24,6 +34,14 @@ GIVES = {
     "front": "Step width, knees, trunk and arms from the front.",
     "side_far": "With a film of each side, each leg is measured in the film it is nearer in.",
 }
+#: The few numbers that the overview shows.
+FIGURES = (
+    ("cadence", ("both",)),
+    ("contact_time", ("left", "right")),
+    ("shank_angle_contact", ("left", "right")),
+    ("foot_ahead_of_com", ("left", "right")),
+    ("step_width", ("both",)),
+)
 
 
 @attrs.frozen
@@ -101,6 +119,37 @@ def overview_of(db: Session, bench: Workbench, session: SessionRow, runner: Runn
         "can_measure": session.speed_mps is not None and any(c.state == "read" for c in cards),
         "corrections": sum(c.corrections for c in cards),
         "film_problem": None,
+        **_figures(db, bench, session, latest),
+    }
+
+
+def _figures(db: Session, bench: Workbench, session: SessionRow, latest: AssessmentRow | None) -> dict[str, Any]:
+    """Return a few numbers and the findings' titles: as things stand when that is in memory, else of the latest report."""
+    now = peek(db, bench, session.id)
+    measures: list[Any] = []
+    findings: list[tuple[str, str, str]] = []
+    if now is not None:
+        measures = list(now.measures)
+        findings = [(f.key, f.title, f.status) for f in now.findings if now.overrule_of(f) is None]
+    elif latest is not None:
+        measures = list(db.scalars(select(MeasureRow).where(MeasureRow.assessment_id == latest.id)))
+        findings = [(f["key"], f["title"], f["status"]) for f in latest.findings or [] if not f.get("overruled")]
+    figures = []
+    for key, sides in FIGURES:
+        lines = []
+        for side in sides:
+            mine = [m for m in measures if m.measure == key and m.side == side and m.value is not None]
+            best = min(mine, key=lambda m: VIEWS.index(m.view) if m.view in VIEWS else 9, default=None)
+            if best is not None:
+                said = words.measured(key, best.unit, best.value, best.low, best.high)
+                lines.append({"side": side, "value": said["value"], "half": said["half"]})
+        if lines:
+            figures.append({"title": words.title_of(key), "lines": lines})
+    return {
+        "figures": figures,
+        "figures_from": latest.number if latest is not None and now is None else None,
+        "clear_titles": [(key, title) for key, title, status in findings if status == "clear"],
+        "described_count": sum(1 for f in findings if f[2] == "described"),
     }
 
 

@@ -36,10 +36,11 @@ _DOT_APART, _LANE, _WIDTH = 8.6, 5.4, 460
 
 @attrs.frozen
 class Dot:
-    """One stride: its value, the address of the frame it was seen in, and what a pointer over it says."""
+    """One stride: its value, the address of the frame it was seen in, its side, and what a pointer over it says."""
 
     value: float
     href: str
+    side: str
     title: str
 
 
@@ -127,11 +128,11 @@ def strip(rows: Sequence[Row], factor: float = 1.0) -> Markup:
         out.append(f'<line class="mean {s}" x1="{x:.2f}%" x2="{x:.2f}%" y1="{y - 15:g}" y2="{y + 15:g}"/>')
         dots = [d for d in r.dots if math.isfinite(d.value)]
         for d, lane in zip(dots, _lanes([share(d.value) * _WIDTH / 100 for d in dots]), strict=True):
-            mark = f'<use href="#dot-{s}" x="{share(d.value):.2f}%" y="{y + lane * _LANE:g}"/>'
+            mark = f'<use href="#dot-{d.side}" x="{share(d.value):.2f}%" y="{y + lane * _LANE:g}"/>'
             out.append(
-                f'<a href="{escape(d.href)}" tabindex="-1" class="{s}"><title>{escape(d.title)}</title>{mark}</a>'
+                f'<a href="{escape(d.href)}" tabindex="-1" class="{d.side}"><title>{escape(d.title)}</title>{mark}</a>'
                 if d.href
-                else f'<g class="{s}">{mark}</g>'
+                else f'<g class="{d.side}">{mark}</g>'
             )
     out.append("</svg>")
     return Markup("".join(out))

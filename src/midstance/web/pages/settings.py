@@ -129,7 +129,7 @@ def sizes_of(root: Path) -> list[dict[str, Any]]:
     out = []
     database = sum(p.stat().st_size for p in root.glob("midstance.sqlite*") if p.is_file())
     if database:
-        out.append({"what": "Database", "bytes": database, "whole": True})
+        out.append({"what": "Database file", "bytes": database, "whole": True})
     for name, title in _FOLDERS:
         total, whole = 0, True
         for base, _, files in os.walk(root / name):

@@ -46,5 +46,5 @@ def leave(request: Request) -> Response:
 
 
 def _page(request: Request, there: str, name: str, fault: str, status: int = 200) -> Response:
-    context = {"next": safe_next(there), "name": name, "fault": fault, "account": None}
+    context = {"next": safe_next(there), "name": name, "fault": fault, "account": None, "bare": True}
     return templates.TemplateResponse(request, "signin.html", context, status_code=status)
