@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import attrs
 import pytest
+from filled_records import Records
 from postgres_server import PostgresServer, binaries, required
 
-from midstance.records import films, runners, sessions
-from midstance.records.database import Database
 from midstance.records.home import Home
-from midstance.records.media import MediaStore
 from midstance.records.schema import open_records
-from midstance.records.tables import FilmRow, RunnerRow, SessionRow
 
 
 @pytest.fixture(scope="session")
@@ -38,37 +32,6 @@ def template(server: PostgresServer, tmp_path_factory: pytest.TempPathFactory) -
     name = server.new_database()
     open_records(Home(tmp_path_factory.mktemp("template") / "home"), server.url(name)).close()
     return name
-
-
-@attrs.define
-class Records:
-    """Open records with short ways to fill them."""
-
-    home: Home
-    database: Database
-    url: str
-    kind: str
-
-    @property
-    def store(self) -> MediaStore:
-        return MediaStore(self.home)
-
-    def runner(self, name: str = "Anna May", **fields: Any) -> RunnerRow:
-        with self.database.writing() as db:
-            return runners.add_runner(db, {"name": name, **fields}, by="Coach")
-
-    def session(self, runner: RunnerRow, **fields: Any) -> SessionRow:
-        with self.database.writing() as db:
-            return sessions.add_session(db, runner.id, {"speed_mps": 3.3, **fields}, by="Coach")
-
-    def film(self, session: SessionRow, content: bytes = b"film", view: str = "side", name: str = "IMG_1.MOV") -> FilmRow:
-        return films.bring_film(
-            self.database, self.store, session.id, io.BytesIO(content), view=view, name=name, by="Coach"
-        )
-
-    def again(self) -> Database:
-        """Another connection to the same database."""
-        return Database(self.url)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
 import time
@@ -47,7 +48,8 @@ class PostgresServer:
             os.chown(self.root, user.pw_uid, user.pw_gid)
             self._as = {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
         try:
-            self._run("initdb", "--no-sync", "-D", str(self.data), "-U", "midstance", "-A", "trust", "--encoding=UTF8", "--locale=C.UTF-8")
+            locale = ("--encoding=UTF8", "--locale=C.UTF-8")
+            self._run("initdb", "--no-sync", "-D", str(self.data), "-U", "midstance", "-A", "trust", *locale)
             self._server = subprocess.Popen(
                 [
                     str(self.bin / "postgres"), "-D", str(self.data), "-k", str(self.root), "-c", "listen_addresses=",
@@ -103,7 +105,7 @@ class PostgresServer:
         """End the server and remove its folder."""
         server = getattr(self, "_server", None)
         if server is not None and server.poll() is None:
-            server.terminate()
+            server.send_signal(signal.SIGINT)  # it doesn't wait for those who are connected
             try:
                 server.wait(20)
             except subprocess.TimeoutExpired:

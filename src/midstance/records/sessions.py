@@ -64,7 +64,7 @@ def list_sessions(
     )
     if runner_id is not None:
         asked = asked.where(SessionRow.runner_id == f.an_id(runner_id, "runner"))
-    wanted = matching(query, RunnerRow.name, SessionRow.place, SessionRow.shoes, SessionRow.notes)
+    wanted = matching(db, query, RunnerRow.name, SessionRow.place, SessionRow.shoes, SessionRow.notes)
     if wanted is not None:
         asked = asked.where(wanted)
     if after:
