@@ -37,7 +37,9 @@ class Bench:
             fields = {"held_on": held_on, "surface": "treadmill", "speed_mps": speed_mps}
             return sessions.add_session(db, runner.id, fields, by=self.by).id
 
-    def film(self, session_id: str, path: Path, view: str = "side", *, read: bool = False, kept_in: Path | None = None) -> str:
+    def film(
+        self, session_id: str, path: Path, view: str = "side", *, read: bool = False, kept_in: Path | None = None
+    ) -> str:
         """Add a film, prepared and perhaps read, as the workers would; returns its id."""
         stored = MediaStore(self.home).adopt(path)
         with self.workbench.database.writing() as db:
@@ -46,7 +48,8 @@ class Bench:
             ).id
         about = make_proxy(path, self.home.proxy(stored.sha256))
         with self.workbench.database.writing() as db:
-            films.set_info(db, film_id, {k: about[k] for k in ("width", "height", "frames", "capture_fps", "duration_s", "codec")})
+            names = ("width", "height", "frames", "capture_fps", "duration_s", "codec")
+            films.set_info(db, film_id, {name: about[name] for name in names})
         if read:
             folder = self.home.reading(film_id)
             folder.mkdir(parents=True)

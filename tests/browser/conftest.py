@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Response, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -59,7 +59,12 @@ def page(browser: Browser) -> Iterator[Page]:
     # The browser notes every answer that isn't a success; the API's own "no" is no fault of a script.
     refused = "Failed to load resource"
     shown.on("console", lambda m: faults.append(m.text) if m.type == "error" and not m.text.startswith(refused) else None)
-    shown.on("response", lambda r: faults.append(f"{r.status} {r.url}") if r.status >= (500 if "/api/" in r.url else 400) else None)
+
+    def answered(response: Response) -> None:
+        if response.status >= (500 if "/api/" in response.url else 400):
+            faults.append(f"{response.status} {response.url}")
+
+    shown.on("response", answered)
     yield shown
     context.close()
     assert not faults, f"scripts of the page failed: {faults}"

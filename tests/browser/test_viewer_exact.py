@@ -20,7 +20,6 @@ from browsing import Bench, open_film, until
 from numbered_films import BITS, BLOCK, encode, numbered, read_number
 from playwright.sync_api import Page
 
-
 STEPS = 200
 #: The bar for one step, ms.
 STEP_MS = 100.0
@@ -97,7 +96,7 @@ def settled(page: Page) -> None:
 def test_random_steps_seeks_jumps_and_holds_show_the_right_picture(
     page: Page, bench: Bench, numbered_film: dict[str, Any], record_property: Callable[[str, object], None]
 ) -> None:
-    """200 random moves by keys, strip of time and commands: label and picture always agree, and the picture is the one wanted."""
+    """200 random moves by keys and commands: label and picture always agree, and the picture is the one wanted."""
     count, times_s = numbered_film["count"], numbered_film["times_s"]
     open_film(page, bench, numbered_film["id"])
     page.evaluate(WATCH)
@@ -107,8 +106,9 @@ def test_random_steps_seeks_jumps_and_holds_show_the_right_picture(
     page.evaluate(
         """(times) => {
           const film = document.querySelector("[data-viewer]").viewer.film;
-          film.reading = { rows: [], landmarks: [], stances: [], measures: [], near: null, view: "side",
-            events: times.map((t, i) => ({ side: i % 2 ? "left" : "right", kind: "initial_contact", time_s: t, low_s: t, high_s: t })) };
+          const kind = "initial_contact";
+          const events = times.map((t, i) => ({ side: i % 2 ? "left" : "right", kind, time_s: t, low_s: t, high_s: t }));
+          film.reading = { rows: [], landmarks: [], stances: [], measures: [], near: null, view: "side", events };
         }""",
         [times_s[i] for i in events],
     )
@@ -190,13 +190,12 @@ def test_while_playing_label_and_picture_agree(page: Page, bench: Bench, numbere
     page.locator('[data-part="speed"]').select_option(share)
     page.locator('[data-part="stage"]').focus()
     page.keyboard.press("Space")
-    time.sleep(1.5)
+    until(page, "new Set(seen.map((s) => s[0])).size >= 5")
     page.keyboard.press("Space")
     until(page, "!document.querySelector('[data-viewer]').viewer.player.playing")
     settled(page)
     seen = page.evaluate("seen.slice()")
     frames = [s[0] for s in seen]
-    assert len(set(frames)) >= 2, "nothing was played"
     assert frames == sorted(frames), "pictures came out of order"
     assert [s[:2] for s in seen if s[0] != s[1]] == []
     label, number, _ = page.evaluate("shown()")

@@ -8,7 +8,7 @@ import { BLURRED, GUESS, MISSING, SIDES } from "./film.js";
 /** @typedef {"left"|"right"} Side */
 /** @typedef {[number, number]} Point */
 /** `sure` is false where a landmark it rests on is only guessed or blurred. */
-/** @typedef {{key: string, label: string, side: Side|"both", unit: "°"|"cm", value: number|null, sure: boolean, why: string, says: string}} Reading */
+/** @typedef {{key: string, label: string, side: Side|"both", unit: "°"|"cm", value: number|null, sure: boolean, why: string, plus: string, says: string}} Reading */
 
 /** Labels with what plus and minus say. */
 const WORDS = /** @type {Record<string, [string, string, string]>} */ ({
@@ -59,7 +59,7 @@ function entry(key, side, value, sure, unit = /** @type {"°"|"cm"} */ ("°"), w
   const [label, plus, minus] = WORDS[key];
   const known = value !== null && Number.isFinite(value);
   const says = !known || Math.abs(/** @type {number} */ (value)) < 0.5 ? "" : /** @type {number} */ (value) > 0 ? plus : minus;
-  return { key, label, side, unit, value: known ? value : null, sure, why: known ? "" : why || "not visible", says };
+  return { key, label, side, unit, value: known ? value : null, sure, why: known ? "" : why || "not visible", plus, says };
 }
 
 /** @param {Film} film @param {Pose} pose */

@@ -6,6 +6,7 @@ import { eventWords, strideAt } from "./phase.js";
 
 /** @typedef {import("./film.js").Film} Film */
 /** @typedef {[number, number]} Point */
+/** @typedef {{id: string, undo: "withdraw"|"restore"}[]} Step */
 
 /** Keys held or pressed again within this time make one correction, ms. */
 const SETTLE_MS = 450;
@@ -27,8 +28,8 @@ export class Editor {
     /** @type {any} */ this.event = null;
     /** @type {[number|null, number|null]} chosen part, s */
     this.range = [null, null];
-    /** @type {string[]} ids of corrections made here, newest last */ this.done = [];
-    /** @type {string[]} */ this.undone = [];
+    /** What was done here, newest last: each the corrections to withdraw or restore to undo it. @type {Step[]} */ this.done = [];
+    /** @type {Step[]} */ this.undone = [];
     /** @type {Promise<any>} one change after the other */ this._queue = Promise.resolve();
     this._timer = 0;
     /** @type {{name: string, row: number, place: Point}|null} a move not yet kept */ this.pending = null;
@@ -142,6 +143,7 @@ export class Editor {
   /** @param {boolean} part */
   async hide(part) {
     if (!this.selected) return this.on.say("Select a landmark first: n, or a click");
+    /** @type {{kind: string, landmark: string, time_s: number, to_s?: number}} */
     const body = { kind: "not_visible", landmark: this.selected, time_s: this.film.time_s[this.film.readFrame(this.on.frame())] };
     if (part) {
       const span = this._span();
@@ -149,7 +151,12 @@ export class Editor {
       Object.assign(body, { time_s: span[0], to_s: span[1] });
     }
     this.drop();
-    return this.send(body);
+    // A place set by hand in the part would hold all the same: it is withdrawn with it.
+    const [from, to] = [body.time_s - 1e-6, (body.to_s ?? body.time_s) + 1e-6];
+    const set = this.film.reading.corrections.filter(
+      (/** @type {any} */ c) => c.kind === "landmark" && c.landmark === body.landmark && c.time_s >= from && c.time_s <= to,
+    );
+    return this.send([body], set.map((/** @type {any} */ c) => c.id));
   }
 
   // --- a part of the film
@@ -195,8 +202,10 @@ export class Editor {
   async moveEvent(e, frame) {
     const time_s = this.film.time_s[frame];
     if (Math.abs(time_s - e.time_s) < 1e-6) return;
-    if (Math.abs(time_s - e.time_s) > MOVE_S) await this.send({ kind: "event", time_s: e.time_s, side: e.side, event: e.kind, remove: true });
-    await this.setEvent(e.side, e.kind, time_s);
+    const to = { kind: "event", time_s, side: e.side, event: e.kind };
+    const away = Math.abs(time_s - e.time_s) > MOVE_S ? [{ ...to, time_s: e.time_s, remove: true }] : [];
+    this.event = null;
+    await this.send([...away, to]);
     this.event = this.film.events.find((x) => x.side === e.side && x.kind === e.kind && Math.abs(x.time_s - time_s) < 1e-4) ?? null;
     this.on.redraw();
   }
@@ -225,23 +234,39 @@ export class Editor {
 
   // --- keeping, undo and redo
 
-  /** Keep a correction. @param {any} body @returns {Promise<boolean>} */
-  send(body) {
+  /**
+   * Keep corrections that belong together.
+   * @param {any|any[]} bodies @param {string[]} [withdrawn] corrections that they take the place of
+   * @returns {Promise<boolean>}
+   */
+  send(bodies, withdrawn = []) {
     return this._turn(async () => {
-      const answer = await ask("POST", `/api/films/${this.film.id}/corrections`, body);
-      this.done.push(answer.correction.id);
-      this.undone = [];
-      this._take(answer);
-      const made = this.film.reading.corrections.find((/** @type {any} */ c) => c.id === answer.correction.id);
-      this.on.say(`Kept: ${correctionWords(made ?? { ...body })}${made?.effect ? ` – ${made.effect}` : ""}`, "good");
+      /** @type {Step} */ const step = [];
+      try {
+        for (const id of withdrawn) {
+          this._take(await ask("POST", `/api/corrections/${id}/withdraw`));
+          step.push({ id, undo: "restore" });
+        }
+        for (const body of [bodies].flat()) {
+          const answer = await ask("POST", `/api/films/${this.film.id}/corrections`, body);
+          step.push({ id: answer.correction.id, undo: "withdraw" });
+          this._take(answer);
+          const made = this.film.reading.corrections.find((/** @type {any} */ c) => c.id === answer.correction.id);
+          this.on.say(`Kept: ${correctionWords(made ?? { ...body })}${made?.effect ? ` – ${made.effect}` : ""}`, "good");
+        }
+      } finally {
+        if (step.length) {
+          this.done.push(step);
+          this.undone = [];
+        }
+      }
     });
   }
 
   /** @param {string} id @param {"withdraw"|"restore"} what */
   change(id, what) {
     return this._turn(async () => {
-      const answer = await ask("POST", `/api/corrections/${id}/${what}`);
-      this._take(answer);
+      this._take(await ask("POST", `/api/corrections/${id}/${what}`));
       this.on.say(what === "withdraw" ? "Correction withdrawn; it stays in the list" : "Correction holds again", "good");
     });
   }
@@ -249,18 +274,18 @@ export class Editor {
   async undo() {
     if (this.drop()) return;
     await this._queue;
-    const id = this.done.pop();
-    if (!id) return this.on.say("Nothing done here to undo; earlier corrections can be withdrawn in the list", "warn");
-    if (await this.change(id, "withdraw")) this.undone.push(id);
-    else this.done.push(id);
+    const step = this.done.pop();
+    if (!step) return this.on.say("Nothing done here to undo; earlier corrections can be withdrawn in the list", "warn");
+    for (const one of [...step].reverse()) if (!(await this.change(one.id, one.undo))) return void this.done.push(step);
+    this.undone.push(step);
   }
 
   async redo() {
     await this._queue;
-    const id = this.undone.pop();
-    if (!id) return this.on.say("Nothing to do again", "warn");
-    if (await this.change(id, "restore")) this.done.push(id);
-    else this.undone.push(id);
+    const step = this.undone.pop();
+    if (!step) return this.on.say("Nothing to do again", "warn");
+    for (const one of step) if (!(await this.change(one.id, one.undo === "withdraw" ? "restore" : "withdraw"))) return void this.undone.push(step);
+    this.done.push(step);
   }
 
   /** @param {any} answer */

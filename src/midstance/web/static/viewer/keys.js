@@ -121,7 +121,7 @@ function caps(key) {
 export function writeSheet(target, pair = false) {
   const groups = [...new Set(KEYS.filter((k) => !pair || k.pair).map((k) => k.group))];
   target.replaceChildren(
-    ...groups.flatMap((group) => {
+    ...groups.map((group) => {
       const title = document.createElement("h3");
       title.textContent = group;
       const list = document.createElement("dl");
@@ -133,7 +133,9 @@ export function writeSheet(target, pair = false) {
         words.textContent = entry.words;
         list.append(keys, words);
       }
-      return [title, list];
+      const section = document.createElement("section");
+      section.append(title, list);
+      return section;
     }),
   );
 }

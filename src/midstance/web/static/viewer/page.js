@@ -63,7 +63,10 @@ async function open() {
     redraw: () => viewer.redraw(),
     reveal: (p) => viewer.stage.reveal(p),
     say: (text, kind) => viewer.tell(text, kind),
-    changed: () => markSheet.write(),
+    changed: () => {
+      if (marks.active && editor.selected) editor.select(null);
+      markSheet.write();
+    },
   });
   const reread = async () => {
     await film.reread();

@@ -93,6 +93,21 @@ export class Painter {
     ctx.setLineDash([]);
   }
 
+  /** A thin line to hold something against. @param {Point} a @param {Point} b */
+  guide(a, b) {
+    const { ctx } = this;
+    ctx.setLineDash([5, 4]);
+    for (const [c, w] of /** @type {[string, number][]} */ ([["rgba(12, 17, 15, .55)", 2.4], [GUIDE, 1.1]])) {
+      ctx.strokeStyle = c;
+      ctx.lineWidth = w;
+      ctx.beginPath();
+      ctx.moveTo(...a);
+      ctx.lineTo(...b);
+      ctx.stroke();
+    }
+    ctx.setLineDash([]);
+  }
+
   /** @param {Film} film @param {Pose} pose @param {Side[]} legs */
   _skeleton(film, pose, legs) {
     const sure = (/** @type {string} */ n) => [SEEN, CORRECTED].includes(pose.state[film.index[n]]);
@@ -159,7 +174,7 @@ export class Painter {
     const plumb = (/** @type {Point|null} */ top, /** @type {Point|null} */ end) => {
       if (!top || !end) return;
       const long = Math.hypot(end[0] - top[0], end[1] - top[1]);
-      this.line(top, [top[0] - ux * long, top[1] - uy * long], GUIDE, 1, [2, 5]);
+      this.guide(top, [top[0] - ux * long, top[1] - uy * long]);
     };
     const at = (/** @type {string} */ n) => this._place(film, pose, n);
     for (const side of legs) {
@@ -167,7 +182,7 @@ export class Painter {
       if (film.isSide) plumb(at(`${side}_knee`), at(`${side}_ankle`));
       else {
         const [hip, ankle] = [at(`${side}_hip`), at(`${side}_ankle`)];
-        if (hip && ankle) this.line(hip, ankle, GUIDE, 1, [2, 5]);
+        if (hip && ankle) this.guide(hip, ankle);
       }
     }
     const mid = (/** @type {string} */ part) => {
@@ -177,7 +192,7 @@ export class Painter {
     const [hips, shoulders] = [mid("hip"), mid("shoulder")];
     if (hips && shoulders) {
       const long = Math.hypot(shoulders[0] - hips[0], shoulders[1] - hips[1]);
-      this.line(hips, [hips[0] + ux * long, hips[1] + uy * long], GUIDE, 1, [2, 5]);
+      this.guide(hips, [hips[0] + ux * long, hips[1] + uy * long]);
       this.line(hips, shoulders, MIDDLE, 1.6);
     }
   }
@@ -202,7 +217,7 @@ export class Painter {
         const body = plane.to(from);
         const a = this.stage.toScreen(plane.from([body[0], level]));
         const b = this.stage.toScreen(plane.from([ankle[0], level]));
-        this.line(this.stage.toScreen(from), a, GUIDE, 1, [2, 5]);
+        this.guide(this.stage.toScreen(from), a);
         this.line(a, b, this.colours[side], 2);
         for (const end of [a, b]) this.line([end[0], end[1] - 4], [end[0], end[1] + 4], this.colours[side], 2);
         this.label(`${name} ${text(value)}`, [(a[0] + b[0]) / 2, a[1] + 13], "centre");

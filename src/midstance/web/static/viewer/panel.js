@@ -68,7 +68,7 @@ export function writeAngles(body, values) {
   const cell = (/** @type {any} */ v, span = 1) =>
     el(
       "td",
-      { class: "num", colspan: span > 1 ? span : null, title: v ? v.why || v.says : null },
+      { class: "num", colspan: span > 1 ? span : null, title: v ? v.why || v.says || null : null },
       ...(v
         ? [el("span", { class: v.value === null ? "soft" : null }, text(v, v.unit === "cm" ? 1 : 0)), v.value !== null && !v.sure ? el("b", { class: "fv-unsure", title: "rests on a hidden or blurred landmark" }, " ?") : null, v.why ? el("span", { class: "unseen" }, ` ${v.why}`) : null]
         : ["–"]),
@@ -76,9 +76,9 @@ export function writeAngles(body, values) {
   const rows = keys.map((key) => {
     const own = values.filter((v) => v.key === key);
     const one = own.length === 1 && (own[0].side === "both" || key === "trunk_side" || key === "pelvis");
-    const side = one && own[0].side !== "both" ? el("span", { class: "fv-says" }, `${own[0].side} stance`) : null;
-    const says = own.find((v) => v.says)?.says ?? own.find((v) => v.why && v.value === null)?.why ?? "";
-    const head = el("th", { scope: "row" }, own[0].label, side, one && says ? el("span", { class: "fv-says" }, says) : null);
+    const why = own.every((v) => v.value === null) ? (own.find((v) => v.why)?.why ?? "") : "";
+    const stance = one && own[0].side !== "both" ? `, ${own[0].side} stance` : "";
+    const head = el("th", { scope: "row" }, own[0].label + stance, el("span", { class: "fv-says" }, why || `+ ${own[0].plus}`));
     const cells = one ? [cell(own[0], 2)] : ["left", "right"].map((s) => cell(own.find((v) => v.side === s)));
     return el("tr", {}, head, ...cells);
   });
@@ -111,23 +111,36 @@ export function writeMeasures(target, now, before, infos) {
   const wanted = now.filter((m) => m.value !== null);
   const groups = [...new Set(wanted.map((m) => m.measure))];
   let changes = 0;
+  let touched = 0;
   const rows = groups.flatMap((name) => {
     const info = infos.get(name);
+    const title = info?.title ?? name;
     return wanted
       .filter((m) => m.measure === name)
       .map((m, i) => {
         const [factor, unit, decimals] = shown(info, m.unit);
-        const value = number(factor * m.value, decimals);
+        const say = (/** @type {number} */ v) => number(factor * v, decimals);
+        const span = (/** @type {any} */ of) => `${say(of.low)} to ${say(of.high)}`;
         const was = old.get(key(m));
-        const then = was && was.value !== null ? number(factor * was.value, decimals) : was ? "–" : null;
-        const moved = before !== null && was !== undefined && (was.value === null || then !== value || number(factor * was.low, decimals) !== number(factor * m.low, decimals) || number(factor * was.high, decimals) !== number(factor * m.high, decimals));
+        const value = say(m.value);
+        const then = !was ? null : was.value === null ? "–" : say(was.value);
+        const moved = then !== null && then !== value;
+        const wider = !moved && was && was.value !== null && span(was) !== span(m);
         if (moved) changes++;
+        if (wider) touched++;
         return el(
           "tr",
-          { class: moved ? "changed" : null },
-          el("th", { scope: "row" }, i === 0 ? (info?.title ?? name) : el("span", { class: "unseen" }, info?.title ?? name)),
+          { class: moved ? "changed" : wider ? "touched" : null },
+          el("th", { scope: "row" }, i === 0 ? title : el("span", { class: "fv-same" }, title)),
           el("td", {}, legMark(m.side)),
-          el("td", { class: "num" }, moved && then !== value ? el("span", { class: "fv-was" }, el("span", { class: "unseen" }, "was "), then ?? "–", " → ") : null, el("b", {}, `${value}${unit}`), el("span", { class: "fv-interval" }, `${number(factor * m.low, decimals)} to ${number(factor * m.high, decimals)}`)),
+          el(
+            "td",
+            { class: "num" },
+            moved ? el("span", { class: "fv-was" }, el("span", { class: "unseen" }, "was "), then, " → ") : null,
+            el("b", {}, `${value}${unit}`),
+            el("span", { class: "fv-interval" }, span(m)),
+            wider ? el("span", { class: "fv-interval" }, `was ${span(was)}`) : null,
+          ),
         );
       });
   });
@@ -144,7 +157,13 @@ export function writeMeasures(target, now, before, infos) {
   const open = target.querySelector("details")?.open;
   if (open) fold.open = true;
   const nothing = el("p", { class: "hint" }, now.length ? "Nothing could be measured; the reasons are below." : "No measures: the film isn't read, or can't be measured.");
-  const lead = changes ? el("p", { class: "fv-changes" }, `${changes === 1 ? "1 value" : `${changes} values`} changed with the last correction.`) : null;
+  const only = Boolean(/** @type {HTMLInputElement|null} */ (target.querySelector("[data-only]"))?.checked) && changes > 0;
+  table.classList.toggle("fv-only", only);
+  const box = el("input", { type: "checkbox", "data-only": true });
+  box.checked = only;
+  box.addEventListener("change", () => table.classList.toggle("fv-only", box.checked));
+  const counted = `${changes === 1 ? "1 value" : `${changes} values`}${touched ? ` and ${touched === 1 ? "1 interval" : `${touched} intervals`}` : ""} changed with the last correction.`;
+  const lead = changes || touched ? el("div", { class: "fv-changes" }, counted, changes ? el("label", {}, box, "Only the changed values") : null) : null;
   target.replaceChildren(...[lead, rows.length ? table : nothing, without.length ? fold : null].filter((n) => n !== null));
   return changes;
 }

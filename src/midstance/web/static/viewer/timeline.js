@@ -190,7 +190,7 @@ export class Timeline {
     for (let k = Math.ceil(this.from / pick); k * pick <= this.from + this.long + 1e-9; k++) {
       const x = this._x(k * pick);
       ctx.fillStyle = c["ink-soft"];
-      ctx.fillText(`${(k * pick).toFixed(decimals)} s`, Math.max(x, GUTTER + 14), WHOLE_H + RULER_H / 2 + 1);
+      if (x > GUTTER + 12 && x < GUTTER + this._wide - 12) ctx.fillText(`${(k * pick).toFixed(decimals)} s`, x, WHOLE_H + RULER_H / 2 + 1);
       ctx.fillStyle = c.line;
       ctx.fillRect(x, WHOLE_H + RULER_H, 1, h);
     }
