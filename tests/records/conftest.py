@@ -11,6 +11,7 @@ from postgres_server import PostgresServer, binaries, required
 
 from midstance.records.home import Home
 from midstance.records.schema import open_records
+from midstance.records.tables import Base
 
 
 @pytest.fixture(scope="session")
@@ -27,11 +28,11 @@ def server() -> Iterator[PostgresServer]:
 
 
 @pytest.fixture(scope="session")
-def template(server: PostgresServer, tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The name of a database with empty tables, to be copied."""
-    name = server.new_database()
-    open_records(Home(tmp_path_factory.mktemp("template") / "home"), server.url(name)).close()
-    return name
+def shared_url(server: PostgresServer, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The URL of a database that the tests have one after another."""
+    url = server.url(server.new_database())
+    open_records(Home(tmp_path_factory.mktemp("shared") / "home"), url).close()
+    return url
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -55,8 +56,11 @@ def records(kind: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iterat
     home = Home(tmp_path / "home")
     url = home.database_url
     if kind == "postgresql":
-        server: PostgresServer = request.getfixturevalue("server")
-        url = server.url(server.new_database(request.getfixturevalue("template")))
+        url = request.getfixturevalue("shared_url")
     database = open_records(home, url)
+    if kind == "postgresql":
+        with database.engine.begin() as connection:
+            for table in reversed(Base.metadata.sorted_tables):
+                connection.execute(table.delete())
     yield Records(home, database, url, kind)
     database.close()

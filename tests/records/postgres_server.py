@@ -105,7 +105,7 @@ class PostgresServer:
         """End the server and remove its folder."""
         server = getattr(self, "_server", None)
         if server is not None and server.poll() is None:
-            server.send_signal(signal.SIGINT)  # it doesn't wait for those who are connected
+            server.send_signal(signal.SIGQUIT)  # at once: nothing of it is needed any more
             try:
                 server.wait(20)
             except subprocess.TimeoutExpired:
