@@ -11,12 +11,14 @@ import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import numpy as np
 from sqlalchemy.orm import Session
 
 from midstance.errors import FilmError
 from midstance.records.tables import SettingRow
+from midstance.workers import tasks
 from midstance.workers.work import Done, Work, show_folder
 
 #: Files of a result: the last is written last, so a folder without it was shown half-made.
@@ -127,7 +129,20 @@ def chatter(work: Work) -> Iterator[Done]:
     yield Done(lambda db: None)
 
 
+@contextlib.contextmanager
+def copy(work: Work) -> Iterator[Done]:
+    """Make the playable copy of a real film, without the reading that follows it."""
+    with tasks.prepare(work) as done:
+
+        def publish(db: Session) -> Mapping[str, Any] | None:
+            with mock.patch.object(tasks, "queue_read"):
+                return done.publish(db)
+
+        yield Done(publish)
+
+
 TASKS = {
+    "copy": copy,
     "make": make, "die": die, "hang": hang, "eat": eat, "spill": spill, "complain": complain, "stumble": stumble,
     "chatter": chatter,
 }  # fmt: skip
