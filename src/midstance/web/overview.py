@@ -46,7 +46,10 @@ FIGURES = (
 
 @attrs.frozen
 class FilmCard:
-    """A film as the overview shows it. ``state`` is "none", "waiting", "working", "read", "failed" or "stopped"."""
+    """A film as the overview shows it. ``state`` is "none", "waiting", "working", "read", "failed" or "stopped".
+
+    ``read`` says that there is something to measure; the film may be read again meanwhile.
+    """
 
     view: str
     title: str
@@ -54,6 +57,7 @@ class FilmCard:
     film: FilmRow | None = None
     state: str = "none"
     prepared: bool = False
+    read: bool = False
     job: JobRow | None = None
     problem: dict[str, Any] | None = None
     corrections: int = 0
@@ -116,7 +120,7 @@ def overview_of(db: Session, bench: Workbench, session: SessionRow, runner: Runn
         "steps": {s.key: s for s in steps},
         "next": _next(session, cards, latest, working, changed),
         "busy": any(c.state in ("waiting", "working") for c in cards) or working is not None,
-        "can_measure": session.speed_mps is not None and any(c.state == "read" for c in cards),
+        "can_measure": session.speed_mps is not None and any(c.read for c in cards),
         "corrections": sum(c.corrections for c in cards),
         "film_problem": None,
         **_figures(db, bench, session, latest),
@@ -174,6 +178,7 @@ def film_cards(db: Session, bench: Workbench, session_id: str) -> list[FilmCard]
                 card,
                 film=film,
                 prepared=now.prepared,
+                read=now.read,
                 job=now.job,
                 problem=now.problem,
                 state=_state(now),
@@ -291,7 +296,7 @@ def _steps(
     missing: Sequence[dict[str, str]],
 ) -> list[Step]:
     films = [c for c in cards if c.film is not None]
-    read = [c for c in films if c.state == "read"]
+    read = [c for c in films if c.read]
     broken = [c for c in films if c.state in ("failed", "stopped")]
     busy = [c for c in films if c.state in ("waiting", "working")]
     corrections = sum(c.corrections for c in cards)
@@ -337,7 +342,7 @@ def _next(
     here = f"/sessions/{session.id}"
     films = [c for c in cards if c.film is not None]
     broken = [c for c in films if c.state in ("failed", "stopped")]
-    read = [c for c in films if c.state == "read"]
+    read = [c for c in films if c.read]
     if broken:
         text = "What is wrong, and what to do about it, stands with the film below."
         return Next("A film needs you", text, "#films", "Look at the films")
@@ -346,7 +351,7 @@ def _next(
     if session.speed_mps is None:
         text = "Read it off the treadmill, or time a known distance. Nothing is measured without it."
         return Next("Note the pace", text, f"{here}/edit#f-pace", "Note the pace")
-    if any(c.state in ("waiting", "working") for c in films):
+    if any(c.state in ("waiting", "working") and not c.read for c in films):
         return Next("The films are being read", "You need not wait here: go on with something else and come back.")
     if working is not None:
         return Next("The report is being made", "You need not wait here.", f"{here}/report", "To the report")

@@ -48,8 +48,8 @@ def ago(at: dt.datetime | None, now: dt.datetime | None = None) -> str:
     seconds = ((now or dt.datetime.now(dt.UTC)) - at).total_seconds()
     if seconds < 90:
         return "just now"
-    for size, unit in ((60, "minute"), (3600, "hour")):
-        if seconds < 60 * size or (unit == "hour" and seconds < 86400):
+    for size, most, unit in ((60, 3600, "minute"), (3600, 86400, "hour")):
+        if seconds < most:
             return plural(round(seconds / size), unit) + " ago"
     return "yesterday" if seconds < 2 * 86400 else day(at.date())
 

@@ -60,9 +60,9 @@ def measured_context(db: Session, bench: Workbench, session_id: str) -> tuple[di
     context = {
         **session_context(session, runner),
         "cards": [c for c in cards if c.film is not None],
-        "read": [c for c in cards if c.state == "read"],
-        "waiting": [c for c in cards if c.film is not None and c.state in ("waiting", "working")],
-        "broken": [c for c in cards if c.film is not None and c.state in ("failed", "stopped")],
+        "read": [c for c in cards if c.read],
+        "waiting": [c for c in cards if not c.read and c.state in ("waiting", "working")],
+        "broken": [c for c in cards if not c.read and c.state in ("failed", "stopped")],
         "corrections": sum(c.corrections for c in cards),
         "latest": latest,
         "changed": changes_since(db, latest) if latest else [],

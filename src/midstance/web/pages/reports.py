@@ -113,7 +113,7 @@ def _page(
         "files": [f for f in files if f["title"] != "Still"],
         "stills": [f for f in files if f["title"] == "Still"],
         "cards_shown": [c for c in cards if c.film is not None],
-        "read": [c for c in cards if c.state == "read"],
+        "read": [c for c in cards if c.read],
         "problem": problem,
     }
     return show(request, db, "report.html", context, status)

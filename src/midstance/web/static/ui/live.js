@@ -43,8 +43,8 @@ function write(place, job) {
   const stage = place.querySelector("[data-stage]");
   const share = place.querySelector("[data-share]");
   const bar = place.querySelector("progress");
-  const words = job.cancel_wanted ? "Stopping" : job.state === "waiting" ? "Waiting for its turn" : job.stage || "Working";
-  if (stage) stage.textContent = words.charAt(0).toUpperCase() + words.slice(1);
+  const words = job.cancel_wanted ? "Stopping" : job.state === "waiting" ? "Waiting for its turn" : job.stage;
+  if (stage && words) stage.textContent = words.charAt(0).toUpperCase() + words.slice(1);
   if (share) share.textContent = job.state === "running" ? `${Math.round(100 * job.share)} %` : "";
   if (bar) bar.value = job.share;
 }
