@@ -32,8 +32,9 @@ def test_ranges_are_those_of_the_assessment() -> None:
     assert f.KNOWN_LENGTH_M == settings.KNOWN_LENGTH_M
     assert f.MIN_MARKED_PX == settings.MIN_MARKED_PX
     assert f.MAX_NAME == settings.MAX_LABEL
-    assert f.READOUT_S is shutter.READOUT_S
-    assert f.VIEWS is marks.VIEWS
+    assert f.READOUT_S == shutter.READOUT_S
+    assert f.VIEWS == marks.VIEWS
+    assert f.MARKS_SCHEMA == marks.SCHEMA
     assert get_args(Surface) == f.SURFACES
 
 

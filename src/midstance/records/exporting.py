@@ -13,8 +13,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 import midstance
-from midstance.camera.marks import SCHEMA as MARKS_SCHEMA
 from midstance.pose.corrections import CORRECTIONS_SCHEMA
+from midstance.records import fields as f
 from midstance.records.archive import Writer, place, safe
 from midstance.records.corrections import corrections_of, overrules_of
 from midstance.records.database import Database
@@ -143,7 +143,7 @@ def _files(home: Home, db: Session, out: Writer, session: SessionRow, told: _Tol
     if marks:
         out.json(
             told.of(f"{folder}/marks.json", "camera, ground and stickers, for `midstance assess --marks`"),
-            {"schema": MARKS_SCHEMA, "films": marks},
+            {"schema": f.MARKS_SCHEMA, "films": marks},
         )
     for report in _reports(db, session):
         name = f"{folder}/report-{report.number}"

@@ -17,7 +17,7 @@ from midstance.records.changing import change, found, who
 from midstance.records.listing import Page, cursor, matching, opened, page_size
 from midstance.records.tables import AssessmentRow, FilmRow, JobRow, MeasureRow, RunnerRow, SessionRow
 
-VIEW_ORDER = ("side", "side_far", "rear", "front")
+VIEW_ORDER = f.VIEWS
 
 
 @attrs.frozen
