@@ -440,6 +440,8 @@ class PhoneDoor:
         if now is None:
             return
         self.closed_because = because
+        if now.sending:
+            _break_off(now.server)
         now.server.should_exit = True
         from midstance.records import pairings
 
@@ -453,6 +455,21 @@ class PhoneDoor:
                 now.thread.join(wait_s)
             finally:
                 self._lock.acquire()
+
+
+def _break_off(server: uvicorn.Server) -> None:
+    """Cut all connections soon; films on their way then end as when a phone goes away, and what was said still arrives."""
+
+    def cut() -> None:
+        for connection in list(server.server_state.connections):
+            transport = getattr(connection, "transport", None)
+            if transport is not None:
+                transport.abort()
+
+    for listening in getattr(server, "servers", []):
+        with contextlib.suppress(RuntimeError):  # its loop has ended already
+            loop = listening.get_loop()
+            loop.call_soon_threadsafe(loop.call_later, 0.2, cut)
 
 
 # --- the application
