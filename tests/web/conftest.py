@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import attrs
 import pytest
 from web_client import ADDRESS, DEMO, Browser, TestClient
 
+from midstance.assess.demo import demo_settings
+from midstance.assess.keeping import keep
+from midstance.assess.observe import observe_film
+from midstance.film.proxy import make_proxy
 from midstance.web.app import Workbench, create_app
 from midstance.web.config import Config
 
@@ -64,4 +70,42 @@ def film(client: TestClient, session: dict[str, Any]) -> dict[str, Any]:
         headers={"Content-Type": "video/mp4"},
     )
     assert answer.status_code == 201, answer.text
+    return dict(answer.json())
+
+
+@pytest.fixture(scope="session")
+def copy_of_side(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The playable copy of the demo's side film, made once."""
+    folder = tmp_path_factory.mktemp("copy") / "side"
+    make_proxy(DEMO / "side.mp4", folder)
+    return folder
+
+
+@pytest.fixture
+def prepared(film: dict[str, Any], bench: Workbench, copy_of_side: Path) -> dict[str, Any]:
+    """That film with its playable copy."""
+    shutil.copytree(copy_of_side, bench.config.home.proxy(film["sha256"]))
+    return film
+
+
+@pytest.fixture(scope="session")
+def looked_at() -> tuple[Any, Any]:
+    """What the landmark network sees in the first seconds of the demo's side film, with the settings; found once."""
+    with demo_settings() as settings:
+        path = Path(settings.films["side"])
+        settings = attrs.evolve(settings, films={"side": path}, end_s=4.0)
+        observed, _ = observe_film("side", path, settings, lambda *_: None)
+        return observed, settings
+
+
+@pytest.fixture
+def read_film(
+    client: TestClient, bench: Workbench, prepared: dict[str, Any], looked_at: tuple[Any, Any]
+) -> dict[str, Any]:
+    """That film with its landmarks."""
+    answer = client.put(f"/api/films/{prepared['id']}", json={"version": prepared["version"], "end_s": 4.0})
+    assert answer.status_code == 200, answer.text
+    folder = bench.config.home.reading(prepared["id"])
+    folder.mkdir()
+    keep(*looked_at, folder)
     return dict(answer.json())

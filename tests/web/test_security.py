@@ -36,7 +36,9 @@ def test_the_name_of_a_host_header(header: str, name: str) -> None:
     assert host_name(header) == name
 
 
-@pytest.mark.parametrize("host", ["evil.example", "evil.example:8320", "127.0.0.1.evil.example", "localhost@evil.example", "x y"])
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:8320", "127.0.0.1.evil.example", "localhost@evil.example", "x y"]
+)
 def test_the_server_answers_to_its_own_names_only(client: TestClient, host: str) -> None:
     body = problem(client.get("/api/about", headers={"Host": host}), 403)
     assert body["where"] == "Host"
@@ -57,12 +59,17 @@ def test_a_server_for_the_network_answers_to_its_addresses(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("site", ["cross-site", "same-site"])
-@pytest.mark.parametrize(("method", "path"), [("GET", "/api/runners"), ("POST", "/api/runners"), ("GET", "/api/jobs/stream")])
+@pytest.mark.parametrize(
+    ("method", "path"), [("GET", "/api/runners"), ("POST", "/api/runners"), ("GET", "/api/jobs/stream")]
+)
 def test_pages_of_other_sites_get_nothing(client: TestClient, site: str, method: str, path: str) -> None:
     problem(client.request(method, path, headers={"Sec-Fetch-Site": site}, json=NEW if method == "POST" else None), 403)
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9999", "https://127.0.0.1:8320", ADDRESS + ".evil.example"])
+@pytest.mark.parametrize(
+    "origin",
+    ["http://evil.example", "null", "http://127.0.0.1:9999", "https://127.0.0.1:8320", ADDRESS + ".evil.example"],
+)
 def test_another_origin_changes_nothing(client: TestClient, browser: Browser, origin: str) -> None:
     problem(browser.send("POST", "/api/runners", json=NEW, headers={"Origin": origin}), 403)
     assert client.get("/api/runners").json()["items"] == []

@@ -36,7 +36,7 @@ class Browser:
 
 def problem(answer: Any, status: int) -> dict[str, Any]:
     """Check that an answer is a problem document with this status, and return it."""
-    assert answer.status_code == status, answer.text
+    assert answer.status_code == status, answer.text[:600]
     assert answer.headers["content-type"] == "application/problem+json"
     body: dict[str, Any] = answer.json()
     assert body["status"] == status

@@ -15,6 +15,7 @@ from midstance.errors import MidstanceError, RecordsError
 from midstance.records.accounts import has_accounts
 from midstance.web.app import create_app, open_workbench
 from midstance.web.config import HOST, PORT, Config
+from midstance.workers.lock import HomeLock
 
 #: How long requests that are under way may take after the server was told to stop, s.
 STOP_S = 5
@@ -26,7 +27,8 @@ def check(config: Config) -> None:
     Raises
     ------
     RecordsError
-        Other machines could reach it and nobody has an account, the records can't be opened, or the port is taken.
+        Other machines could reach it and nobody has an account, the records can't be opened, another server works on the
+        folder, or the port is taken.
     """
     bench = open_workbench(config)
     try:
@@ -39,13 +41,16 @@ def check(config: Config) -> None:
                         allowed="127.0.0.1 without accounts; other addresses once there is one",
                         next_step="make one with `midstance account NAME`, then start again",
                     )
+        lock = HomeLock(config.home)
+        lock.take()
+        lock.release()
     finally:
         bench.database.close()
     family = socket.AF_INET6 if ":" in config.host else socket.AF_INET
     with socket.socket(family, socket.SOCK_STREAM) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((config.host, config.port))
+            probe.bind((config.host.strip("[]"), config.port))
         except OSError as error:
             raise RecordsError(
                 f"the server can't listen there ({error.strerror or error})",
@@ -53,6 +58,42 @@ def check(config: Config) -> None:
                 allowed="an address of this machine and a port nothing else uses",
                 next_step="stop the other program, or give another --port",
             ) from error
+
+
+def make_server(config: Config, ready: Callable[[str], None] | None = None) -> uvicorn.Server:
+    """Return the server, not yet running; ``ready`` is called with the address once it listens."""
+    app = create_app(config)
+
+    class Server(uvicorn.Server):
+        """Says when it listens, and ends the streams of live progress first, which would keep it from stopping."""
+
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            if self.started and ready is not None:
+                ready(config.origin)
+
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            bench = getattr(app.state, "workbench", None)
+            if bench is not None:
+                bench.news.close()
+            await super().shutdown(sockets)
+
+    return Server(
+        uvicorn.Config(
+            app,
+            host=config.host.strip("[]"),
+            port=config.port,
+            ssl_certfile=config.certificate,
+            ssl_keyfile=config.key,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,  # anybody could say they come from elsewhere
+            timeout_graceful_shutdown=STOP_S,
+            ws="none",
+            lifespan="on",
+        )
+    )
 
 
 def serve(config: Config, ready: Callable[[str], None] | None = None) -> None:
@@ -66,37 +107,8 @@ def serve(config: Config, ready: Callable[[str], None] | None = None) -> None:
         It can't be started; see :func:`check`.
     """
     check(config)
-    app = create_app(config)
-    settings = uvicorn.Config(
-        app,
-        host=config.host,
-        port=config.port,
-        ssl_certfile=config.certificate,
-        ssl_keyfile=config.key,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        proxy_headers=False,
-        timeout_graceful_shutdown=STOP_S,
-        h11_max_incomplete_event_size=64 * 1024,
-        ws="none",
-        lifespan="on",
-    )
-
-    class Server(uvicorn.Server):
-        """Says when it listens, and ends the streams of live progress first, which would keep it from stopping."""
-
-        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-            await super().startup(sockets)
-            if self.started and ready is not None:
-                ready(config.origin)
-
-        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-            app.state.workbench.news.close()
-            await super().shutdown(sockets)
-
     with contextlib.suppress(KeyboardInterrupt):
-        Server(settings).run()
+        make_server(config, ready).run()
 
 
 def main() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from fastapi import Path as InPath
@@ -28,6 +28,9 @@ MEDIA_TYPES = {
     ".jpg": "image/jpeg",
     ".mp4": "video/mp4",
 }
+_CONTENT: dict[str, dict[str, Any]] = {
+    kind.split(";")[0]: {} for kind in (*MEDIA_TYPES.values(), "application/octet-stream")
+}
 #: Kinds that a browser shows; everything else is handed over for keeping.
 _SHOWN = frozenset({".html", ".pdf", ".jpg", ".mp4", ".json"})
 
@@ -40,9 +43,7 @@ def list_assessments(id: Id, db: ReadDb) -> s.Assessments:
     return s.Assessments(items=[s.AssessmentOut.model_validate(r) for r in rows])
 
 
-@router.post(
-    "/sessions/{id}/assessments", status_code=202, summary="Make a report", responses=s.problems(404, 409, 422)
-)
+@router.post("/sessions/{id}/assessments", status_code=202, summary="Make a report", responses=s.problems(404, 409, 422))
 def start_assessment(id: Id, db: WriteDb, bench: WorkbenchDep, by: Who) -> s.AssessmentStarted:
     """Ask for an assessment of the session as it stands; the job says how far it is."""
     row, job = queue.queue_assessment(db, id, by=by)
@@ -77,9 +78,7 @@ def list_files(id: Id, db: ReadDb, home: HomeDep) -> s.ResultFiles:
     """List the files; empty until it is done."""
     row = assessments.get_assessment(db, id)
     found = result_files(home.result(row.id))
-    return s.ResultFiles(
-        items=[s.ResultFile(name=n, bytes=size, media_type=_kind(n)) for n, size in sorted(found.items())]
-    )
+    return s.ResultFiles(items=[s.ResultFile(name=n, bytes=size, media_type=_kind(n)) for n, size in sorted(found.items())])
 
 
 def result_files(folder: Path) -> dict[str, int]:
@@ -102,7 +101,11 @@ def _kind(name: str) -> str:
     "/assessments/{id}/files/{name:path}",
     summary="A file of an assessment",
     response_class=Response,
-    responses={200: {"description": "the file", "content": {"application/octet-stream": {}}}, **s.problems(404, 416, 422)},
+    responses={
+        200: {"description": "the file", "content": _CONTENT},
+        206: {"description": "a part of it", "content": _CONTENT},
+        **s.problems(404, 416, 422),
+    },
 )
 def get_file(
     id: Id,

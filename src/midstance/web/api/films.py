@@ -14,6 +14,7 @@ from fastapi.responses import FileResponse, Response
 from midstance.errors import MidstanceError, NotFoundError, OptionError
 from midstance.film.proxy import POSTER_FILE, PROXY_FILE, exact_frame, film_frames, read_about
 from midstance.records import corrections, erasing, films
+from midstance.records.home import Home
 from midstance.records.media import MediaStore
 from midstance.records.tables import CorrectionRow, FilmRow
 from midstance.web.api import schemas as s
@@ -129,7 +130,7 @@ def frames(id: Id, db: ReadDb, home: HomeDep) -> s.Frames:
     return s.Frames(**{"film_id": row.id, "sha256": row.sha256, **_about(home, row)})
 
 
-def _about(home: Any, row: FilmRow) -> dict[str, Any]:
+def _about(home: Home, row: FilmRow) -> dict[str, Any]:
     about = read_about(home.proxy(row.sha256))
     if about is None:
         _there(home.proxy(row.sha256) / "whole copy", "the playable copy")
@@ -227,12 +228,26 @@ def list_corrections(id: Id, db: ReadDb) -> s.Corrections:
 )
 def add_correction(id: Id, new: s.CorrectionNew, db: WriteDb, bench: WorkbenchDep, by: Who) -> s.Corrected:
     """Set a landmark, an event, mixed-up legs or a stride right; answers with the film as it is now measured."""
-    films.get_film(db, id)
     body = new.model_dump(exclude={"note"}, exclude_none=True)
-    if body.get("remove") is False:
-        del body["remove"]
+    _check_time(bench.config.home, films.get_film(db, id), body)
     row = corrections.add_correction(db, id, body, note=new.note, by=by)
     return _corrected(bench, db, row, check=True)
+
+
+def _check_time(home: Home, row: FilmRow, body: dict[str, Any]) -> None:
+    """Stop at a time that the film doesn't have, where its times are known."""
+    about = read_about(home.proxy(row.sha256))
+    if about is None:
+        return
+    times = film_frames(about, row.capture_fps)["time_s"]
+    longest = times[-1] + (times[-1] - times[0]) / max(1, len(times) - 1)
+    if body["time_s"] > longest or body.get("to_s", 0.0) > longest + 1:
+        raise OptionError(
+            "the film has no such time",
+            where="time_s",
+            allowed=f"0 to {times[-1]:.3f} s of real time from the film's first picture",
+            next_step="correct the time",
+        )
 
 
 @router.post(

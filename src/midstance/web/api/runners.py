@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from typing import Annotated
 
+import attrs
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
@@ -69,7 +70,7 @@ def erase_runner(
         )
     erased = erasing.erase_runner(home, database, id, by=by)
     response.headers["Clear-Site-Data"] = '"cache"'  # films and stills that this browser may have kept
-    return s.Erased(counts=dict(erased.counts), proof=erased.proof)
+    return s.Erased(counts=dict(erased.counts), clean=erased.clean, **attrs.asdict(erased.proof))
 
 
 @router.get(

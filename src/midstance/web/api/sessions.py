@@ -129,9 +129,7 @@ def list_overrules(id: Id, db: ReadDb) -> s.Overrules:
     return s.Overrules(items=[s.OverruleOut.model_validate(r) for r in rows])
 
 
-@router.post(
-    "/sessions/{id}/overrules", status_code=201, summary="Overrule a finding", responses=s.problems(404, 409, 422)
-)
+@router.post("/sessions/{id}/overrules", status_code=201, summary="Overrule a finding", responses=s.problems(404, 409, 422))
 def add_overrule(id: Id, new: s.OverruleNew, db: WriteDb, by: Who) -> s.OverruleOut:
     """Note that a finding isn't agreed with; it stays in the report, marked, with the reason."""
     row = corrections.add_overrule(db, id, new.finding, new.side, new.why, by=by)
