@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 import time
 from pathlib import Path
 
@@ -37,10 +38,8 @@ class Bench:
             fields = {"held_on": held_on, "surface": "treadmill", "speed_mps": speed_mps}
             return sessions.add_session(db, runner.id, fields, by=self.by).id
 
-    def film(
-        self, session_id: str, path: Path, view: str = "side", *, read: bool = False, kept_in: Path | None = None
-    ) -> str:
-        """Add a film, prepared and perhaps read, as the workers would; returns its id."""
+    def film(self, session_id: str, path: Path, view: str = "side", *, read: bool = False) -> str:
+        """Add a film, prepared and perhaps read, as the workers would; returns its id. A film is read once in a test run."""
         stored = MediaStore(self.home).adopt(path)
         with self.workbench.database.writing() as db:
             film_id = films.add_film(
@@ -55,7 +54,10 @@ class Bench:
             folder.mkdir(parents=True)
             with self.workbench.database.reading() as db:
                 settings, role = settings_for_film(db, self.home, film_id), role_of(db, film_id)
-            reading_of(role, settings, lambda stage, share: None, kept_in=[kept_in] if kept_in else [], keep_in=folder)
+            before = self.home.root / "read-before" / stored.sha256
+            before.mkdir(parents=True, exist_ok=True)
+            reading_of(role, settings, lambda stage, share: None, kept_in=[before], keep_in=folder)
+            shutil.copytree(folder, before, dirs_exist_ok=True)
         return film_id
 
 

@@ -177,7 +177,7 @@ def test_events_by_key_and_by_dragging(page: Page, bench: Bench, film_id: str) -
     page.locator('[data-part="stage"]').focus()
     page.keyboard.press("ArrowRight")
     page.keyboard.press("ArrowRight")
-    until(page, f"!{VIEWER}.seeker._running")
+    until(page, f"!{VIEWER}.seeker.busy")
     now = page.evaluate(f"{VIEWER}.time_s")
     page.keyboard.press("j")
     kept(page, 1)
@@ -312,7 +312,7 @@ def test_following_a_foot(page: Page, bench: Bench, film_id: str) -> None:
     page.keyboard.press("f")
     for _ in range(5):
         page.keyboard.press("ArrowRight")
-        until(page, f"!{VIEWER}.seeker._running")
+        until(page, f"!{VIEWER}.seeker.busy")
         x, y, w, h = page.evaluate(
             f"(() => {{ const v = {VIEWER}; const p = v.stage.toScreen(v.editor.place(v.film.reading.near + '_ankle'));"
             " return [...p, ...v.stage.size]; })()"

@@ -90,7 +90,7 @@ def numbered_film(request: pytest.FixtureRequest, bench: Bench, tmp_path_factory
 
 def settled(page: Page) -> None:
     """Wait until no picture is on its way."""
-    until(page, "!document.querySelector('[data-viewer]').viewer.seeker._running")
+    until(page, "!document.querySelector('[data-viewer]').viewer.seeker.busy")
 
 
 def test_random_steps_seeks_jumps_and_holds_show_the_right_picture(

@@ -39,9 +39,7 @@ def film(request: Request, db: ReadDb, home: HomeDep, film_id: Id, at: str = "")
     """Show a film, at a real time in seconds if one is given."""
     row, session, runner = _film_of(db, film_id)
     state = film_state(db, home, row)
-    others = list(
-        db.scalars(select(FilmRow).where(FilmRow.session_id == session.id).order_by(FilmRow.created_at))
-    )
+    others = list(db.scalars(select(FilmRow).where(FilmRow.session_id == session.id).order_by(FilmRow.created_at)))
     used = [f for f in others if f.used or f.id == row.id]
     return show(
         request,
@@ -126,7 +124,7 @@ def _choices(db: Session, home: Home, runners: dict[str, RunnerRow]) -> list[dic
         query = query.where(SessionRow.runner_id.in_(list(runners)))
     query = query.order_by(SessionRow.held_on.desc(), SessionRow.id).limit(MOST_SESSIONS)
     groups = []
-    for session, runner in db.execute(query).tuples():
+    for session, runner in db.execute(query):
         rows = db.scalars(select(FilmRow).where(FilmRow.session_id == session.id).order_by(FilmRow.created_at))
         films = [_choice(db, home, row, session, runner) for row in rows]
         if films:

@@ -181,8 +181,12 @@ async function open() {
 
   // --- commands
 
+  // What is said of "this picture" is of the one that is on its way, once it is there.
+  const ofThisPicture = new Set(["event", "hide", "leaveOut", "nudge", "pickEvent", "place", "range", "remove", "select", "swap"]);
   /** @param {string} command @param {any[]} args */
-  const run = (command, args) => {
+  const run = (command, args) => (ofThisPicture.has(command) && viewer.seeker.busy ? viewer.seeker.arrived().then(() => act(command, args)) : act(command, args));
+  /** @param {string} command @param {any[]} args @returns {any} */
+  const act = (command, args) => {
     const step = Math.min(1, 1 / viewer.stage.scale);
     const centre = () => viewer.stage.toFilm([viewer.stage.size[0] / 2, viewer.stage.size[1] / 2]);
     const needsReading = () => {
@@ -239,7 +243,7 @@ async function open() {
         return viewer.run(command, args);
     }
   };
-  wire(root, run, viewer);
+  wire(root, run, viewer, () => viewer.stageElement);
   document.addEventListener("keydown", (event) => {
     // Tab goes through the landmarks once one is selected, until Esc lets it go.
     if (event.key === "Tab" && editor.selected && document.activeElement === viewer.stageElement && !event.ctrlKey && !event.altKey) {

@@ -191,7 +191,7 @@ class Pair {
       follow: (side) => this.viewers.forEach((v) => v.follow(side)),
       setLegs: (legs) => this.viewers.forEach((v) => v.setLegs(legs)),
       setLayer: (name, on) => this.viewers.forEach((v) => v.setLayer(name, on)),
-    });
+    }, () => this.lead.stageElement);
     this.write();
   }
 

@@ -76,6 +76,16 @@ export class FrameSeeker {
     return this._running;
   }
 
+  /** True while a picture is on its way. */
+  get busy() {
+    return this._running !== null;
+  }
+
+  /** Wait until the picture asked for last is shown. */
+  async arrived() {
+    while (this._running) await this._running;
+  }
+
   /** A step from where one is going, so that held keys add up. @param {number} by */
   step(by) {
     return this.show((this._running ? this.wanted : this.shown) + by);

@@ -6,8 +6,21 @@ import { part } from "./viewer.js";
  * @param {HTMLElement} scope
  * @param {(command: string, args: any[]) => any} run
  * @param {{setSpeed: (share: number) => void, follow: (side: any) => void, setLegs: (legs: any) => void, setLayer: (name: string, on: boolean) => void}} on
+ * @param {() => HTMLElement} picture
  */
-export function wire(scope, run, on) {
+export function wire(scope, run, on, picture) {
+  // Who works with a pointer has the keys act on the picture again after a button or choice in the bar; who works with keys stays there.
+  let byPointer = false;
+  scope.addEventListener("pointerdown", () => { byPointer = true; }, { capture: true });
+  scope.addEventListener("keydown", () => { byPointer = false; }, { capture: true });
+  const back = (/** @type {Event} */ event) => {
+    const target = /** @type {Element} */ (event.target);
+    const choice = event.type === "change" && !(target instanceof HTMLInputElement && target.type === "number");
+    const pressed = event.type === "click" && target.closest("button");
+    if (byPointer && (choice || pressed) && target.closest(".fv-bar") && !target.closest(".fv-menu")) picture().focus({ preventScroll: true });
+  };
+  scope.addEventListener("change", back);
+  scope.addEventListener("click", back);
   scope.addEventListener("click", (event) => {
     const button = /** @type {HTMLElement|null} */ (/** @type {Element} */ (event.target).closest("[data-do]"));
     if (button) run(button.dataset.do ?? "", JSON.parse(button.dataset.args ?? "[]"));
