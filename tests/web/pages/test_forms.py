@@ -9,7 +9,9 @@ import pytest
 from page_checks import check_page
 from web_client import ADDRESS, DEMO, Browser
 
+from midstance.evidence import load_evidence
 from midstance.records.tables import FilmRow, RunnerRow, SessionRow
+from midstance.web.shell import PAIN_ACCEPTED, PAIN_STOP
 
 
 def _runner(bench: Any, runner_id: str) -> RunnerRow:
@@ -367,3 +369,9 @@ def test_a_form_without_the_pages_token_is_refused(client: Any, runner: Any, ben
     )
     assert answer.status_code == 403
     assert _runner(bench, runner["id"]).name == "Invented Runner"
+
+
+def test_the_limits_of_pain_are_those_of_the_caution() -> None:
+    text = next(c.text for c in load_evidence().cautions if c.key == "pain_scale")
+    assert f"at most {PAIN_ACCEPTED} out of 10" in text
+    assert f"More than {PAIN_STOP} out of 10" in text

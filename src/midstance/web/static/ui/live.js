@@ -66,11 +66,12 @@ export async function refresh(root) {
     const fresh = part.id ? page.getElementById(part.id) : null;
     if (!fresh || part.querySelector("[data-busy]") || part.outerHTML === fresh.outerHTML) continue;
     const open = [...part.querySelectorAll("details")].map((d) => d.open);
-    const at = part.contains(document.activeElement) ? place(part, document.activeElement) : -1;
+    const focused = part.contains(document.activeElement) ? document.activeElement : null;
+    const again = focused ? place(part, focused) : null;
     const node = document.importNode(fresh, true);
     node.querySelectorAll("details").forEach((d, i) => { if (open[i]) d.open = true; });
     part.replaceWith(node);
-    if (at >= 0) (focusables(node)[at] ?? node.querySelector("a, button"))?.focus();
+    if (again) (again(node) ?? node.querySelector("a, button"))?.focus();
   }
   const count = page.querySelector("[data-work-count]");
   const shown = document.querySelector("[data-work-count]");
@@ -78,10 +79,10 @@ export async function refresh(root) {
   root.dispatchEvent(new CustomEvent("refreshed", { bubbles: true }));
 }
 
-function focusables(part) {
-  return [...part.querySelectorAll("a[href], button, input, select, textarea, summary")];
-}
-
+/** Remember which element it is, by its words or else by its place among its kind; returns how to find it in the new part. */
 function place(part, element) {
-  return focusables(part).indexOf(element);
+  const alike = (root) => [...root.querySelectorAll(element.tagName)];
+  const index = alike(part).indexOf(element);
+  const words = element.textContent;
+  return (fresh) => alike(fresh).find((e) => words && e.textContent === words) ?? alike(fresh)[index];
 }
