@@ -9,6 +9,7 @@ from typing import Any
 
 import attrs
 import pytest
+from postgres_server import PostgresServer, binaries, required
 from web_client import ADDRESS, DEMO, Browser, TestClient
 
 from midstance.assess.demo import demo_settings
@@ -19,10 +20,32 @@ from midstance.web.app import Workbench, create_app
 from midstance.web.config import Config
 
 
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[PostgresServer]:
+    """A PostgreSQL server of our own."""
+    if binaries() is None:
+        reason = "no PostgreSQL server is installed (Debian: apt-get install postgresql)"
+        if required():
+            pytest.fail(reason)
+        pytest.skip(reason)
+    running = PostgresServer()
+    yield running
+    running.stop()
+
+
 @pytest.fixture
-def config(tmp_path: Path) -> Config:
+def database_url(request: pytest.FixtureRequest) -> str | None:
+    """The file in the data folder, or with the parameter "postgresql" a database of that server."""
+    if getattr(request, "param", "sqlite") == "sqlite":
+        return None
+    server: PostgresServer = request.getfixturevalue("postgresql")
+    return server.url(server.new_database())
+
+
+@pytest.fixture
+def config(tmp_path: Path, database_url: str | None) -> Config:
     """A server that runs no jobs and takes films up to 4 MB."""
-    return Config(home=tmp_path / "data", workers=0, most_film_bytes=4 * 1024**2)
+    return Config(home=tmp_path / "data", workers=0, most_film_bytes=4 * 1024**2, database_url=database_url)
 
 
 @pytest.fixture

@@ -16,6 +16,8 @@ from midstance.records import assessments, jobs
 from midstance.web.app import Workbench
 
 NOBODY = "00112233445566aa"
+#: On both databases.
+BOTH = pytest.mark.parametrize("database_url", ["sqlite", "postgresql"], indirect=True)
 
 
 # -- about -------------------------------------------------------------------------------------------------------------
@@ -128,6 +130,7 @@ def test_two_who_change_the_same_runner_lose_nothing(client: TestClient, runner:
     assert client.put(path, json={"version": body["current"]["version"], "notes": "first and second"}).status_code == 200
 
 
+@BOTH
 @pytest.mark.parametrize("what", ["runners", "sessions"])
 def test_of_many_changes_at_once_one_wins(
     client: TestClient, runner: dict[str, Any], session: dict[str, Any], what: str
@@ -154,6 +157,7 @@ def test_of_many_changes_at_once_one_wins(
             assert problem(answer, 409)["current"]["notes"] == f"of {won[0]}"
 
 
+@BOTH
 def test_counting_up_from_many_threads_loses_nothing(client: TestClient, session: dict[str, Any]) -> None:
     """Each thread adds to what it read, and reads again when somebody was quicker: all additions must be there."""
     path = f"/api/sessions/{session['id']}"

@@ -25,7 +25,7 @@ from midstance.web.app import create_app
 from midstance.web.config import Config
 
 #: Requests an operation.
-EXAMPLES = 20
+EXAMPLES = 16
 #: These need an account, a film that was read, or pictures of the board.
 CANNOT_GO_WELL = {"/api/signin", "/api/lens", "/api/sessions/{id}/live", "/api/films/{id}/reading"}
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
@@ -85,14 +85,18 @@ class World:
         }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
-    """A server with something in it. What takes seconds and is tested elsewhere answers at once."""
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def world(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    """A server with something in it, on each database. What takes seconds and is tested elsewhere answers at once."""
+    url = None
+    if request.param == "postgresql":
+        server = request.getfixturevalue("postgresql")
+        url = server.url(server.new_database())
     folder = tmp_path_factory.mktemp("world")
     make_proxy(DEMO / "side.mp4", folder / "copy")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("midstance.doctor.look", lambda: (["ok"], True))
-        app = create_app(Config(home=folder / "data", workers=0, most_film_bytes=4 * 1024**2))
+        app = create_app(Config(home=folder / "data", workers=0, most_film_bytes=4 * 1024**2, database_url=url))
         with TestClient(app, base_url="http://127.0.0.1:8320") as client:
             yield World(client, folder / "copy")
 
