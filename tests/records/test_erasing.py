@@ -165,6 +165,17 @@ def test_what_it_says(records: Records) -> None:
     assert "snapshots" in said
 
 
+def test_a_short_name_is_no_trace_in_other_words(records: Records) -> None:
+    runner = records.runner("Anna")
+    other = records.runner("Annabel Lee")
+    for _ in range(15):
+        records.session(other, notes="with Anna")
+    erased = erasing.erase_runner(records.home, records.database, runner.id, by="Eva")
+    assert erased.clean
+    assert len(erased.proof.mentions) == 15
+    assert "… and in 3 more places." in erased.lines()
+
+
 def test_a_trace_is_found(records: Records) -> None:
     """The proof can fail: what is left by somebody else is seen."""
     runner = records.runner("Anna May")

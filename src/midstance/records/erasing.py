@@ -42,6 +42,8 @@ PENDING = "erasing"
 GRACE_S = 86400.0
 #: How long to wait for others to stop reading what SQLite wants to overwrite.
 PATIENCE_S = 20.0
+#: Places with the same name that are told one by one.
+MOST_SHOWN = 12
 
 _SQLITE_OUT = (
     "backups and exports made earlier, wherever they lie",
@@ -89,7 +91,9 @@ class Erased:
         else:
             out += [f"Still found: {trace}" for trace in self.proof.traces]
             out.append("Something was still in use; the next start of the workbench removes it.")
-        out += [f"The same name is still in {place}; look whether this runner is meant." for place in self.proof.mentions]
+        shown, more = self.proof.mentions[:MOST_SHOWN], len(self.proof.mentions) - MOST_SHOWN
+        out += [f"The same name is still in {place}; look whether this runner is meant." for place in shown]
+        out += [f"… and in {more} more places."] if more > 0 else []
         out += [f"This backup lies in the data folder and may still hold the runner: {name}" for name in self.proof.backups]
         out.append("Not reached: " + "; ".join(self.proof.unreachable) + ".")
         return out
@@ -229,7 +233,7 @@ def _prove(home: Home, database: Database, wanted: Wanted) -> Proof:
     for path in own:
         keys, named = search_bytes(path, wanted)
         traces += [f"{key} in {path.name}" for key in keys]
-        if named and not in_rows.names:
+        if named and not in_rows.within:
             traces.append(f"the name in {path.name}, though no row has it")
     searched = [
         f"{in_rows.count} rows of {len(tables())} tables",

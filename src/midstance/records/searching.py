@@ -6,11 +6,14 @@ import json
 import re
 from collections.abc import Collection, Iterator
 from pathlib import Path
+from typing import Any
 
 import attrs
+from sqlalchemy import JSON, String, select
+from sqlalchemy.types import TypeEngine
 
 from midstance.records.database import Database
-from midstance.records.dumping import rows, snapshot, tables
+from midstance.records.dumping import snapshot, tables
 from midstance.records.home import Home
 
 _BLOCK = 1 << 22
@@ -35,11 +38,15 @@ class Wanted:
 
 @attrs.frozen
 class Hits:
-    """Where something was found: keys (id or sum, place), and places where the name occurs, how much was searched."""
+    """Where something was found: keys (id or sum, place), places where the name occurs, how much was searched.
+
+    ``within``: whether the name occurs anywhere, also as a part of a longer word.
+    """
 
     keys: tuple[tuple[str, str], ...]
     names: tuple[str, ...]
     count: int
+    within: bool = False
 
 
 def search_files(home: Home, wanted: Wanted, *, but: Collection[Path] = ()) -> Hits:
@@ -85,6 +92,10 @@ def _keys_in(piece: bytes, keys: frozenset[str]) -> Iterator[str]:
     """Yield keys that occur anywhere in it; databases write one id right after another, so every place counts."""
     for run in _HEX.finditer(piece):
         text = run[0].decode()
+        if len(text) == 16:  # by far the most
+            if text in keys:
+                yield text
+            continue
         for length in (16, 64):
             for i in range(len(text) - length + 1):
                 if text[i : i + length] in keys:
@@ -92,19 +103,37 @@ def _keys_in(piece: bytes, keys: frozenset[str]) -> Iterator[str]:
 
 
 def search_rows(database: Database, wanted: Wanted) -> Hits:
-    """Look into every row of every table."""
+    """Look into all text of every row of every table."""
     keys: list[tuple[str, str]] = []
     names: list[str] = []
     count = 0
+    within = False
+    whole = re.compile(rf"(?<!\w){re.escape(wanted.name)}(?!\w)")  # a short name is a part of many words
     with snapshot(database) as connection:
         for table in tables():
-            for row in rows(connection, table):
+            asked = select(*(c for c in table.columns if isinstance(c.type, JSON) or _may_hold(c.type)))
+            for row in connection.execute(asked.execution_options(yield_per=1000)):
                 count += 1
-                text = json.dumps(row, ensure_ascii=False)
-                keys += [(key, f"table {table.name}") for key in _keys_in(text.encode("utf-8", "replace"), wanted.keys)]
-                if wanted.name and wanted.name in text:
-                    names.append(f"table {table.name}, row {next(iter(row.values()))}")
-    return Hits(tuple(keys), tuple(names), count)
+                for value in row:
+                    if value is None or value == {} or value == []:
+                        continue
+                    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+                    if len(text) == 16:
+                        found = [text] if text in wanted.keys else []
+                    else:
+                        found = list(_keys_in(text.encode("utf-8", "replace"), wanted.keys)) if len(text) > 16 else []
+                    keys += [(key, f"table {table.name}") for key in found]
+                    if wanted.name not in text:
+                        continue
+                    within = True
+                    if whole.search(text):
+                        names.append(f"table {table.name}, row {row[0]}")
+    return Hits(tuple(keys), tuple(dict.fromkeys(names)), count, within)
+
+
+def _may_hold(kind: TypeEngine[Any]) -> bool:
+    """Whether a column has room for an id or a name."""
+    return isinstance(kind, String) and (kind.length is None or kind.length >= 16)
 
 
 def database_files(database: Database) -> list[Path]:
