@@ -10,14 +10,17 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from postgres_server import PostgresServer, binaries, required
 from sqlalchemy import event, text
 
 from midstance.errors import RecordsError
 from midstance.records import jobs
 from midstance.records.database import Database
 from midstance.records.home import Home
+from midstance.records.schema import open_records
 from midstance.records.tables import JobRow, SettingRow
 from midstance.workers.limits import Limits
 from midstance.workers.supervisor import Supervisor, take_up
@@ -90,6 +93,19 @@ def test_a_job_whose_process_dies_once_is_done_in_the_end(supervise: Supervise, 
     supervise()
     done = ended(job)
     assert (done.state, done.attempts, done.result) == ("done", 3, {"tries": 3})
+
+
+def test_a_process_that_dies_between_showing_and_keeping_its_result(
+    home: Home, supervise: Supervise, add: Add, ended: Ended, database: Database
+) -> None:
+    job = add("halfway")
+    supervise()
+    done = ended(job)
+    assert (done.state, done.attempts) == ("done", 2)
+    with database.reading() as db:
+        assert db.get_one(SettingRow, f"made.{job}").value == 1
+    assert [p.name for p in (home.root / "results").iterdir()] == [job]
+    assert len(list(home.result(job).iterdir())) == 6
 
 
 def test_a_known_fault_ends_the_job_at_once_in_the_words_of_the_workbench(
@@ -180,10 +196,10 @@ def test_a_job_is_stopped_within_a_second_without_a_call(
 @pytest.mark.parametrize("tell", [False, True])
 def test_work_without_progress_is_stopped(supervise: Supervise, add: Add, ended: Ended, tell: bool) -> None:
     job, after = add("hang", tell=tell), add("make", seconds=0)
-    supervise(limits=Limits(stall_s=4.0))
+    supervise(limits=Limits(stall_s=12.0))
     failed = ended(job)
     assert (failed.state, failed.attempts) == ("failed", 1)
-    assert "no progress for 4 s" in (failed.problem or {})["what"]
+    assert "no progress for 12 s" in (failed.problem or {})["what"]
     assert ended(after).state == "done"
 
 
@@ -326,3 +342,38 @@ def test_two_workers_work_side_by_side(supervise: Supervise, add: Add, ended: En
     assert spans[1][0] < spans[0][1]
     with database.reading() as db:
         assert [db.get(SettingRow, f"made.{job}").value for job in several] == [1, 1, 1, 1]
+
+
+@pytest.mark.skipif(binaries() is None and not required(), reason="no PostgreSQL server is installed")
+def test_with_a_database_server(tmp_path: Path, tasks: str) -> None:
+    server = PostgresServer()
+    try:
+        home = Home(tmp_path / "home")
+        url = server.url(server.new_database())
+        database = open_records(home, url)
+        with database.writing() as db:
+            ids = [jobs.add_job(db, kind, payload=payload).id for kind, payload in _KINDS]
+        assert _job(database, ids[0]).state == "waiting"
+        supervisor = Supervisor(home, url, workers=2, tasks=tasks)
+        supervisor.start()
+        until = time.monotonic() + 90
+        while any(_job(database, job).state in jobs.OPEN for job in ids):
+            assert time.monotonic() < until
+            time.sleep(0.1)
+        supervisor.stop()
+        assert [_job(database, job).state for job in ids] == ["done", "failed", "failed", "done", "done"]
+        with database.reading() as db:
+            assert [db.get_one(SettingRow, f"made.{ids[n]}").value for n in (0, 3, 4)] == [1, 1, 1]
+        database.close()
+    finally:
+        server.stop()
+
+
+_KINDS: tuple[tuple[str, dict[str, Any]], ...] = (
+    ("make", {}), ("die", {"how": "SIGKILL"}), ("complain", {}), ("halfway", {}), ("make", {"seconds": 1}),
+)  # fmt: skip
+
+
+def _job(database: Database, job_id: str) -> JobRow:
+    with database.reading() as db:
+        return jobs.get_job(db, job_id)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import signal
 import time
 from collections.abc import Callable, Iterator
@@ -223,6 +224,8 @@ def test_the_demo_films_from_upload_to_report(
     finally:
         supervisor.stop()
     assert any(s.startswith("side: drawing") for s in stages)
+    # The largest child so far, on whatever film: within what a job may need at most (KiB on Linux).
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 1.5 * (1 << 20)
     names = {p.name for p in home.result(report.id).iterdir()}
     assert {"report.html", "report.pdf", "assessment.json", "measures.csv"} <= names
     with database.reading() as db:
