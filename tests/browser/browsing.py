@@ -38,17 +38,17 @@ class Bench:
             fields = {"held_on": held_on, "surface": "treadmill", "speed_mps": speed_mps}
             return sessions.add_session(db, runner.id, fields, by=self.by).id
 
-    def film(self, session_id: str, path: Path, view: str = "side", *, read: bool = False) -> str:
+    def film(
+        self, session_id: str, path: Path, view: str = "side", *, prepared: bool = True, read: bool = False
+    ) -> str:
         """Add a film, prepared and perhaps read, as the workers would; returns its id. A film is read once in a test run."""
         stored = MediaStore(self.home).adopt(path)
         with self.workbench.database.writing() as db:
             film_id = films.add_film(
                 db, session_id, sha256=stored.sha256, bytes=stored.bytes, view=view, name=path.name, by=self.by
             ).id
-        about = make_proxy(path, self.home.proxy(stored.sha256))
-        with self.workbench.database.writing() as db:
-            names = ("width", "height", "frames", "capture_fps", "duration_s", "codec")
-            films.set_info(db, film_id, {name: about[name] for name in names})
+        if prepared:
+            self.prepare(film_id, path)
         if read:
             folder = self.home.reading(film_id)
             folder.mkdir(parents=True)
@@ -59,6 +59,15 @@ class Bench:
             reading_of(role, settings, lambda stage, share: None, kept_in=[before], keep_in=folder)
             shutil.copytree(folder, before, dirs_exist_ok=True)
         return film_id
+
+    def prepare(self, film_id: str, path: Path) -> None:
+        """Make the playable copy of a film."""
+        with self.workbench.database.reading() as db:
+            sha256 = films.get_film(db, film_id).sha256
+        about = make_proxy(path, self.home.proxy(sha256))
+        with self.workbench.database.writing() as db:
+            names = ("width", "height", "frames", "capture_fps", "duration_s", "codec")
+            films.set_info(db, film_id, {name: about[name] for name in names})
 
 
 def until(page: Page, condition: str, patience_s: float = PATIENCE_S) -> None:

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 from browsing import Bench, open_film, until
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from midstance.gait.model import LANDMARK_INDEX, State
-from midstance.records import corrections, films
+from midstance.records import corrections, films, jobs
 
 VIEWER = "document.querySelector('[data-viewer]').viewer"
 
@@ -154,6 +154,7 @@ def test_by_keys_alone(page: Page, bench: Bench, film_id: str) -> None:
     page.keyboard.press("Control+Shift+z")
     kept(page, 4)
     content = reading(page, bench, film_id)
+    assert page.evaluate(f"{VIEWER}.film.reading.corrections.map((c) => c.kind)") == kinds[:2]
     assert [c["kind"] for c in content["corrections"]] == kinds[:2]
     gone = content["withdrawn"][-1]
     assert gone["kind"] == "leave_out"
@@ -353,3 +354,80 @@ def test_the_help_sheet_lists_every_key(page: Page, bench: Bench, film_id: str) 
         assert text in words
     page.keyboard.press("Escape")
     assert not sheet.is_visible()
+
+
+def test_by_finger(bench: Bench, film_id: str, browser: Browser) -> None:
+    """Two fingers zoom; the first touch of a point selects it, the next drags it by as far as the finger goes."""
+    context = browser.new_context(viewport={"width": 1024, "height": 768}, has_touch=True)
+    page = context.new_page()
+    open_film(page, bench, film_id, 1.0)
+    device = context.new_cdp_session(page)
+    box = page.locator('[data-part="stage"]').bounding_box()
+    assert box is not None
+    middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        fingers = [{"x": x, "y": y, "id": i} for i, (x, y) in enumerate(points)]
+        device.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": fingers})
+
+    touch("touchStart", (middle[0] - 40, middle[1]))
+    touch("touchStart", (middle[0] - 40, middle[1]), (middle[0] + 40, middle[1]))
+    for apart in (60, 80, 100):
+        touch("touchMove", (middle[0] - apart, middle[1]), (middle[0] + apart, middle[1]))
+    touch("touchEnd")
+    until(page, f"{VIEWER}.stage.zoom > 2")
+    assert page.evaluate(f"{VIEWER}.stage.zoom") == pytest.approx(2.5, rel=0.15)
+    page.evaluate(f"{VIEWER}.stage.fit()")
+
+    x, y = screen(page, "right_knee")
+    for count, dx in ((0, 30), (1, 30)):
+        start = page.evaluate(f"{VIEWER}.editor.place('right_knee')")
+        touch("touchStart", (x, y))
+        for share in (0.5, 1.0):
+            touch("touchMove", (x + share * dx, y))
+        touch("touchEnd")
+        until(page, f"{VIEWER}.editor.selected === 'right_knee'")
+        kept(page, count)
+    moved = page.evaluate(f"{VIEWER}.editor.place('right_knee')")[0] - start[0]
+    assert moved * page.evaluate(f"{VIEWER}.stage.scale") == pytest.approx(30, abs=1.5)
+    context.close()
+
+
+def test_scrubbing_with_the_jog_strip(page: Page, bench: Bench, film_id: str) -> None:
+    """Dragging goes picture by picture, the same number for the same way."""
+    open_film(page, bench, film_id, 1.0)
+    frame = page.evaluate(f"{VIEWER}.frame")
+    jog = page.locator('[data-part="jog"]').bounding_box()
+    assert jog is not None
+    x, y = jog["x"] + jog["width"] / 2, jog["y"] + jog["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 60, y, steps=12)
+    until(page, f"{VIEWER}.frame === {frame - 12}")
+    page.mouse.move(x + 25, y, steps=12)
+    until(page, f"{VIEWER}.frame === {frame + 5}")
+    page.mouse.up()
+
+
+def test_film_settings_start_a_new_reading(page: Page, bench: Bench) -> None:
+    """Part, rate and runner are noted, and the film waits to be read again; the page says so."""
+    with as_file(files("midstance.assess.demo") / "front.mp4") as path:
+        film_id = bench.film(bench.session("Invented runner"), path, "front")
+    open_film(page, bench, film_id)
+    page.locator("#fv-tab-film").click()
+    page.evaluate(f"{VIEWER}.go(60)")
+    until(page, f"{VIEWER}.frame === 60")
+    page.locator('[data-here="start_s"]').click()
+    page.locator('[data-part="pick-runner"]').click()
+    box = page.locator('[data-part="stage"]').bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    page.locator('[data-part="settings"] button[type="submit"]').click()
+    page.get_by_text("waiting to be read").wait_for()
+    with bench.workbench.database.reading() as db:
+        film = films.get_film(db, film_id)
+        kinds = [job.kind for job in jobs.jobs_of(db, film_id=film_id)]
+        assert film.start_s == pytest.approx(page.evaluate(f"{VIEWER}.film.pts_s[60]"), abs=1e-3)
+        assert film.runner_x == pytest.approx(0.5, abs=0.01)
+    assert "read" in kinds
+    assert page.evaluate(f"{VIEWER}.measuredPart()[0]") == 60

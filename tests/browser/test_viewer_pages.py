@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from importlib.resources import as_file, files
+from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from browsing import Bench, open_film, until
+from numbered_films import encode, numbered
 from playwright.sync_api import Browser, Page
 
 VIEWER = "document.querySelector('[data-viewer]').viewer"
@@ -116,8 +118,15 @@ def test_two_films_go_together(page: Page, bench: Bench, two_films: tuple[str, s
     until(page, f"!{PAIR}._clock")
 
 
-def test_a_film_that_is_not_prepared_says_so(page: Page, bench: Bench, two_films: tuple[str, str]) -> None:
-    """And a film that isn't there is a page that says so, not a fault."""
+def test_a_film_that_is_not_prepared_says_so(page: Page, bench: Bench, tmp_path: Path) -> None:
+    """It waits, and goes on by itself; a film that isn't there is a page that says so, not a fault."""
+    path = encode(tmp_path / "film.mp4", [numbered(i) for i in range(12)])
+    film_id = bench.film(bench.session("Waiting"), path, prepared=False)
+    page.goto(f"{bench.url}/films/{film_id}")
+    assert page.get_by_role("heading", name="The film is being prepared").is_visible()
+    bench.prepare(film_id, path)
+    page.wait_for_selector("[data-viewer][data-ready]")
+    page.get_by_text("aren't read yet").or_(page.get_by_text("waiting to be read")).first.wait_for()
     answer = page.request.get(f"{bench.url}/films/{'0' * 16}")
     assert answer.status == 404
     assert "no such film" in answer.text()

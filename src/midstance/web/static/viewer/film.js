@@ -89,14 +89,14 @@ export class Film {
     this.take(await ask("GET", `/api/films/${this.id}/reading`));
   }
 
-  /** Take a newer reading; an older one that comes late is left. @param {any} reading */
+  /** Take a reading. Changes are sent one after the other, so the last answer is the newest. @param {any} reading */
   take(reading) {
-    if (this.reading && reading.version < this.reading.version) return false;
     this.reading = reading;
     this.unread = null;
     this.xy = floats(reading.xy);
     this.state = bytes(reading.state);
-    this.com = floats(reading.com);
+    // Where the film can't be measured there is no centre of mass.
+    this.com = reading.com ? floats(reading.com) : new Float32Array(2 * reading.rows.length).fill(NaN);
     this.rowTimes = Float64Array.from(reading.time_s);
     this.index = Object.fromEntries(reading.landmarks.map((/** @type {string} */ n, /** @type {number} */ i) => [n, i]));
     this.rowOfFrame = new Map(reading.rows.map((/** @type {number} */ f, /** @type {number} */ r) => [f, r]));
@@ -104,7 +104,6 @@ export class Film {
     this.preview = null;
     this.plane = geo.plane(reading);
     this.flat = Object.fromEntries(SIDES.map((side) => [side, this._flat(side)]));
-    return true;
   }
 
   /** @returns {any[]} */

@@ -81,6 +81,7 @@ async function open() {
   viewer.timeline.editable = editing;
   viewer.marks = marks;
   fillLandmarks(part(root, "landmark"));
+  if (!film.isSide) for (const none of root.querySelectorAll('[data-part="follow"] [value="near"], [data-part="legs"] [value="near"]')) none.remove();
 
   // --- what is written beside the picture
 

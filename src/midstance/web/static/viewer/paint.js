@@ -366,7 +366,8 @@ export class Painter {
         break;
       }
     }
-    if (y < -h || y > tall) return;
+    if (y < -2 * h || y > tall + h) return;
+    y = Math.min(Math.max(y, 2), tall - h - 2);
     this.taken?.push([x, y, w, h]);
     ctx.fillStyle = "rgba(12, 17, 15, .74)";
     ctx.beginPath();
