@@ -398,7 +398,8 @@ def _target_pts(film: Path, container: Any, stream: Any, index: int, pts_s: list
     if pts_s is not None:
         if index >= len(pts_s):
             raise _no_such_picture(film, index, len(pts_s))
-        return origin + round(pts_s[index] / stream.time_base)
+        step: Fraction = stream.time_base
+        return origin + round(pts_s[index] / step)
     container.seek(0 if stream.start_time is None else stream.start_time, stream=stream, backward=True)
     times: list[int] = []
     for packet in container.demux(stream):
