@@ -72,15 +72,16 @@ class Point:
 
 def _reach(values: Sequence[float]) -> tuple[float, float]:
     low, high = min(values), max(values)
-    if not high > low:
+    if high - low <= 1e-9 * max(abs(low), abs(high)):  # all the same, up to rounding
         low, high = low - 0.5, high + 0.5
     return low, high
 
 
 def _ticks(low: float, high: float, count: int) -> tuple[list[float], int]:
-    ticks = [t for t in nice_ticks(low, high, count) if low - 1e-9 <= t <= high + 1e-9]
+    slack = 1e-9 * (high - low)
+    ticks = [t for t in nice_ticks(low, high, count) if low - slack <= t <= high + slack]
     if len(ticks) < 2:
-        ticks = [t for t in nice_ticks(low, high, 2 * count) if low - 1e-9 <= t <= high + 1e-9]
+        ticks = [t for t in nice_ticks(low, high, 2 * count) if low - slack <= t <= high + slack]
     step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
     return ticks, next((d for d in (0, 1, 2) if abs(step - round(step, d)) < 1e-9), 3)
 
