@@ -42,7 +42,7 @@ def _routed() -> list[str]:
 
 
 def _of_interfaces() -> list[str]:
-    """Return the address of every interface, where the system tells it without a helper program."""
+    """Return the address of every interface, where the system tells it without another program."""
     ask = _SIOCGIFADDR.get(sys.platform)
     if ask is None:
         return []

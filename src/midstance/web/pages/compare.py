@@ -40,8 +40,12 @@ def compare(
     runner: str = "",
     view: str = "",
     side: str = "",
+    of: str = "",
 ) -> Response:
-    """Hold two sessions against each other; with one session or a runner alone, the last two."""
+    """Hold two sessions against each other; with one session or a runner alone, the last two.
+
+    ``of`` is the session whose tabs are shown; one session alone is that.
+    """
     person, first, second, choices = _choose(db, a, b, runner)
     context: dict[str, Any] = {
         "runner": person,
@@ -49,6 +53,7 @@ def compare(
         "a": first,
         "b": second,
         "choices": [(s.id, _label(s)) for s in choices],
+        "of": next((s.id for s in choices if s.id == (of or (a if not b else ""))), ""),
     }
     if first is None or second is None or person is None:
         return show(request, db, "compare_choose.html", {**context, "runners": _runners(db) if person is None else []})
