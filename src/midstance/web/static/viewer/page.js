@@ -27,6 +27,12 @@ function stay(text, kind, deeds = []) {
   note.replaceChildren(el("p", {}, text), ...(deeds.length ? [el("div", { class: "actions" }, ...deeds.map(([label, deed]) => el("button", { class: "button small", type: "button", onclick: deed }, label)))] : []));
 }
 
+/** Scroll a row of a sheet into sight, and only the sheet. @param {HTMLElement|null} row */
+function bring(row) {
+  const sheet = row?.closest(".fv-sheet");
+  if (row && sheet) sheet.scrollTop += row.getBoundingClientRect().top - sheet.getBoundingClientRect().top - sheet.clientHeight / 2;
+}
+
 async function open() {
   const film = await Film.load(root.dataset.film ?? "");
   const viewer = new Viewer(root, film);
@@ -39,7 +45,7 @@ async function open() {
 
   const show = sheets(root, (key) => {
     root.dataset.sheet = key;
-    if (key === "events") markHere(part(root, "events"), viewer.time_s)?.scrollIntoView({ block: "nearest" });
+    if (key === "events") bring(markHere(part(root, "events"), viewer.time_s));
     if (key !== "marks" && marks.active) marks.use(null);
     if (key === "marks" && !marks.active) markSheet.choose(markSheet.last);
   });

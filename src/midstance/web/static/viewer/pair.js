@@ -4,7 +4,7 @@ import { words } from "./api.js";
 import { Film } from "./film.js";
 import { entryOf, writeSheet } from "./keys.js";
 import { writeAngles } from "./panel.js";
-import { matched, nextEvent, strideClock } from "./phase.js";
+import { matched, nextEvent, strideClock, wholeStrides } from "./phase.js";
 import { Viewer, part } from "./viewer.js";
 import { wire } from "./wire.js";
 
@@ -173,7 +173,11 @@ class Pair {
       radio.addEventListener("change", () => {
         this.lock = /** @type {any} */ (radio.value);
         this.write();
-        this.follow();
+        // Outside all strides nothing can be matched: begin at the first contact.
+        const first = wholeStrides(this.lead.film.stances, this.foot)[0];
+        if (this.lock === "phase" && first && strideClock(this.lead.film.stances, this.foot, this.lead.time_s) === null) {
+          this.alone(() => this.lead.go(this.lead.film.frameAt(first.ic_s)));
+        } else this.follow();
       });
     }
     part(this.root, "foot").addEventListener("change", (/** @type {any} */ e) => {
