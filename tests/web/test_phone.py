@@ -24,7 +24,8 @@ from midstance.records.tables import FilmRow, JobRow, PairingRow
 from midstance.web import phone_lan
 from midstance.web.app import Workbench
 from midstance.web.pages import phone as phone_pages
-from midstance.web.phone import COOKIE, FILES, MOST_WRONG, DoorState, PhoneDoor
+from midstance.web.phone import DoorState, PhoneDoor
+from midstance.web.phone_app import COOKIE, FILES, MOST_WRONG
 
 HERE = "127.0.0.1"
 FILM = (DEMO / "rear.mp4").read_bytes()
