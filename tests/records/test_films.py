@@ -169,10 +169,11 @@ def test_clearing_away_what_belongs_to_nothing(records: Records) -> None:
     coming, old = records.store.take([b"coming"]), records.store.take([b"old"])
     long_ago = time.time() - GRACE_S - 10
     os.utime(records.store.path(old.sha256), (long_ago, long_ago))
-    (home.root / "results" / ".part").mkdir()
+    (home.root / "results" / ".making-worker").mkdir()
+    os.utime(home.root / "results" / ".making-worker", (long_ago, long_ago))
     assert tidy(home, records.database) == {"films": 1, "proxies": 1, "readings": 1, "results": 1}
     assert all(folder.is_dir() for folder in mine)
     assert not any(folder.exists() for folder in others)
     assert sorted(kept(records)) == sorted([film.sha256, coming.sha256])
-    assert (home.root / "results" / ".part").is_dir()
+    assert (home.root / "results" / ".making-worker").is_dir()  # of a job under way
     assert tidy(home, records.database) == {"films": 0, "proxies": 0, "readings": 0, "results": 0}

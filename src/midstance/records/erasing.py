@@ -274,9 +274,14 @@ def tidy(home: Home, database: Database) -> dict[str, int]:
 
 
 def _clear(folder: Path, kept: Iterable[Any], length: int) -> int:
-    """Remove what is named after something that isn't there any more; other names only when they are old."""
+    """Remove what is named after something that isn't there any more; other names only when they are old.
+
+    Names that begin with a dot are left alone: they belong to jobs under way.
+    """
     count = 0
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+        if path.name.startswith("."):
+            continue
         named = len(path.name) == length and all(c in "0123456789abcdef" for c in path.name)
         if (named and path.name not in kept) or (not named and _old(path)):
             count += _remove(path)
