@@ -22,6 +22,7 @@ from midstance.pose.corrections import (
     load_corrections,
     parse_correction,
     swap_legs,
+    taken_back,
 )
 
 RATE_HZ = 120.0
@@ -244,3 +245,12 @@ def test_an_entry_for_a_hidden_landmark_needs_no_place() -> None:
     assert parse_correction({**entry, "to_s": 0.6}).to_s == 0.6
     with pytest.raises(OptionError, match="empty"):
         parse_correction({**entry, "to_s": 0.4})
+
+
+def test_of_a_place_and_a_hiding_the_later_word_holds() -> None:
+    place, hide = at(50, 400, 300), unseen(48, 52)
+    assert [a.correction for a in taken_back([place, hide], 1 / RATE_HZ)] == [place]
+    assert taken_back([hide, place], 1 / RATE_HZ) == []
+    assert taken_back([place, unseen(60)], 1 / RATE_HZ) == []
+    assert taken_back([place, unseen(48, 52, "right_ankle")], 1 / RATE_HZ) == []
+    assert len(taken_back([place, unseen(50)], 1 / RATE_HZ)) == 1

@@ -232,6 +232,9 @@ def _landmarks(reading: FilmReading) -> dict[str, Any]:
         "time_s": [round(float(t), 6) for t in joints.time_s],
         "xy": _packed(joints.xy, "<f4"),
         "state": _packed(joints.state, "u1"),
+        "stickers": None
+        if reading.stickers is None
+        else {"names": list(reading.stickers.names), "xy": _packed(reading.stickers.xy, "<f4")},
     }
 
 

@@ -290,6 +290,21 @@ def correct_landmarks(
     return attrs.evolve(paths, xy=xy, sigma_px=sigma, state=state), applied
 
 
+def taken_back(corrections: Sequence[Correction], frame_s: float) -> list[Applied]:
+    """Return the landmarks set by hand that the same list later says can't be seen: the later word holds.
+
+    ``frame_s``: time between two frames; half of it counts as the same time.
+    """
+    out = []
+    for i, c in enumerate(corrections):
+        later = (
+            h for h in corrections[i + 1 :] if (c.kind, h.kind) == ("landmark", "not_visible") and h.landmark == c.landmark
+        )
+        if any(h.time_s - 0.5 * frame_s <= c.time_s <= (h.to_s or h.time_s) + 0.5 * frame_s for h in later):
+            out.append(Applied(c, "taken back later: not visible"))
+    return out
+
+
 def hide_landmarks(
     paths: LandmarkPaths, corrections: Iterable[Correction]
 ) -> tuple[LandmarkPaths, list[Applied]]:
