@@ -6,6 +6,7 @@ import datetime as dt
 import secrets
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -294,6 +295,17 @@ def test_the_journal_page_by_page(records: Records) -> None:
         assert len(journal.journal_of(db, subject_id=runner.id)) == 1
 
 
+def used_s(db: Session) -> float:
+    """Return the processor time that the database has used for this session, s: other programs' work isn't in it.
+
+    SQLite works in this thread, so Python's share is in it too. Of a server's process Linux tells it; elsewhere the clock.
+    """
+    if db.get_bind().dialect.name == "sqlite":
+        return time.thread_time()
+    told = Path(f"/proc/{db.connection().connection.dbapi_connection.info.backend_pid}/schedstat")  # type: ignore[union-attr]
+    return int(told.read_text().split()[0]) / 1e9 if told.exists() else time.perf_counter()
+
+
 def test_10000_sessions_list_fast(records: Records) -> None:
     """Every list page under 50 ms in the database, with 10,000 sessions, their films, assessments and measures."""
     secret = secrets.token_hex
@@ -325,17 +337,10 @@ def test_10000_sessions_list_fast(records: Records) -> None:
     if records.kind == "postgresql":
         with records.database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             connection.exec_driver_sql("ANALYZE")
-    spent: list[float] = []
-    began: list[float] = []
     count = [0]
-
-    @event.listens_for(records.database.engine, "before_cursor_execute")
-    def _begins(*_: Any) -> None:
-        began.append(time.perf_counter())
 
     @event.listens_for(records.database.engine, "after_cursor_execute")
     def _ends(*_: Any) -> None:
-        spent.append(time.perf_counter() - began.pop())
         count[0] += 1
 
     asked: dict[str, Callable[[Session], Page[Any]]] = {
@@ -356,14 +361,10 @@ def test_10000_sessions_list_fast(records: Records) -> None:
         for name, ask in asked.items():
             best = 1e9
             for _ in range(5):  # the machine does other things too: the best of five
-                spent.clear()
                 count[0] = 0
-                used = time.thread_time()
+                begin = used_s(db)
                 page = ask(db)
-                used = time.thread_time() - used
-                # SQLite works in this thread, also while rows are fetched: the whole call counts there, with what Python
-                # adds; without the time in which other programs had the processor.
-                best = min(best, sum(spent) if records.kind == "postgresql" else used)
+                best = min(best, used_s(db) - begin)
             told[name] = best
             assert count[0] <= 4, name  # a fixed number of queries, not one a row
             assert len(page) == {"sessions, nothing found": 0, "sessions of one": 20, "sessions, searched": 20}.get(name, 50)
