@@ -37,7 +37,7 @@ def serve(
     host: Annotated[str, typer.Option(help="Where to listen; other machines need an account.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(help="Port to listen on.")] = 8320,
     workers: Annotated[int, typer.Option(help="How many films are worked on side by side.")] = 1,
-    phones: Annotated[bool, typer.Option("--phones", help="Let phones on this network hand in films, by a code.")] = False,
+    phone_port: Annotated[int, typer.Option(help="Port for phones, while you open it; the next one if left out.")] = 0,
     certificate: Annotated[Path | None, typer.Option(help="PEM certificate, for https.", show_default=False)] = None,
     key: Annotated[Path | None, typer.Option(help="PEM key of the certificate.", show_default=False)] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open it in a browser.")] = sys.stdout.isatty(),
@@ -57,7 +57,7 @@ def serve(
             host=host,
             port=port,
             workers=workers,
-            phones=phones,
+            phone_port=phone_port,
             certificate=certificate,
             key=key,
         )

@@ -118,11 +118,10 @@ def main() -> None:
     parser.add_argument("--host", default=HOST)
     parser.add_argument("--port", type=int, default=PORT)
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--phones", action="store_true")
     given = parser.parse_args()
     try:
         config = Config(
-            home=given.data, host=given.host, port=given.port, workers=given.workers, phones=given.phones, fresh=True
+            home=given.data, host=given.host, port=given.port, workers=given.workers, fresh=True
         )
         serve(config, lambda address: print(f"listening at {address}", flush=True))
     except MidstanceError as error:
