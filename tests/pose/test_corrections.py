@@ -254,3 +254,10 @@ def test_of_a_place_and_a_hiding_the_later_word_holds() -> None:
     assert taken_back([place, unseen(60)], 1 / RATE_HZ) == []
     assert taken_back([place, unseen(48, 52, "right_ankle")], 1 / RATE_HZ) == []
     assert len(taken_back([place, unseen(50)], 1 / RATE_HZ)) == 1
+
+
+def test_a_number_too_large_for_any_picture_is_told() -> None:
+    entry = {"kind": "landmark", "view": "side", "time_s": 0.5, "landmark": "left_toe", "x_px": 10**400, "y_px": 1}
+    with pytest.raises(OptionError, match="x_px") as told:
+        parse_correction(entry)
+    assert len(told.value.what) < 100

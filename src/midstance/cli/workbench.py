@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import webbrowser
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from midstance.cli.common import err, faults
-from midstance.errors import NotFoundError, OptionError
+from midstance.errors import NotFoundError, OptionError, RecordsError
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -122,7 +123,7 @@ def backup(
         from midstance.records.backup import back_up
 
         home, db = _open(data, database)
-        file = back_up(home, db, out or home.backups)
+        file = back_up(home, db, out or home.backups, told=lambda line: err.print(f"midstance: {line}", markup=False))
         typer.echo(f"{file}: {file.stat().st_size / 1e6:.1f} MB. Keep it as safe as the films themselves.")
 
 
@@ -139,7 +140,9 @@ def restore(
         from midstance.records import backup as backups
 
         home = _home(data)
-        backups.restore(file, home, database or home.database_url)
+        restored = backups.restore(file, home, database)
+        for line in restored.incomplete:
+            err.print(f"midstance: {line}", markup=False, soft_wrap=True)
         typer.echo(f"{home.root}: restored. Open it with: midstance serve --data {home.root}")
 
 
@@ -175,6 +178,8 @@ def erase(
     """
     with faults():
         from midstance.records.erasing import erase_runner
+        from midstance.workers.lock import HomeLock
+        from midstance.workers.supervisor import take_up
 
         home, db = _open(data, database)
         with db.reading() as session:
@@ -189,6 +194,8 @@ def erase(
                     allowed=f"“{row.name}”",
                     next_step="start again",
                 )
+        with contextlib.suppress(RecordsError), HomeLock(home):  # fails where a workbench runs, which looks after its jobs
+            take_up(home, db)
         erased = erase_runner(home, db, row.id, by=_me())
         for line in erased.lines():
             typer.echo(line)

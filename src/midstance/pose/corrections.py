@@ -123,7 +123,7 @@ def parse_correction(raw: Mapping[str, Any], where: str = "correction") -> Corre
 def _json_entries(text: str, file: Path) -> list[Any]:
     try:
         raw = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number may be too long too
         raise _fault(f"the file is not JSON ({error})", str(file)) from None
     entries = raw.get("corrections") if isinstance(raw, dict) else raw
     schema = raw.get("schema", CORRECTIONS_SCHEMA) if isinstance(raw, dict) else CORRECTIONS_SCHEMA
@@ -203,10 +203,10 @@ def _number(raw: Mapping[str, Any], name: str, where: str) -> float:
     value = raw[name]
     try:
         number = math.nan if isinstance(value, bool) else float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         number = math.nan
     if not (math.isfinite(number) and number >= 0):
-        raise _fault(f"“{name}” is {value!r}", where, f"{name}: a number from 0 on")
+        raise _fault(f"“{name}” is {value!r:.40}", where, f"{name}: a number from 0 on")
     return number
 
 

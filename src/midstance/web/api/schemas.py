@@ -664,7 +664,6 @@ class About(BaseModel):
     software: str
     most_film_bytes: int
     accounts: bool = Field(description="people must sign in")
-    phones: bool
 
 
 class WhoOut(BaseModel):
