@@ -368,6 +368,7 @@ def test_faults_of_a_correction(client: TestClient, film: dict[str, Any], body: 
     assert client.get(path).json()["items"] == []
 
 
+@pytest.mark.slow
 def test_a_correction_changes_the_measures_at_once(client: TestClient, read_film: dict[str, Any]) -> None:
     path = f"/api/films/{read_film['id']}"
     before = client.get(f"{path}/reading").json()
@@ -407,6 +408,7 @@ def test_a_correction_changes_the_measures_at_once(client: TestClient, read_film
     assert [c["note"] for c in listed] == ["seen on the belt"]
 
 
+@pytest.mark.slow
 def test_a_correction_that_spoils_the_film_is_refused(client: TestClient, read_film: dict[str, Any]) -> None:
     path = f"/api/films/{read_film['id']}"
     outside = {"kind": "landmark", "time_s": 1.0, "landmark": "left_ankle", "x_px": 19_000, "y_px": 10}
@@ -417,6 +419,7 @@ def test_a_correction_that_spoils_the_film_is_refused(client: TestClient, read_f
     assert client.get(f"{path}/reading").json()["problem"] is None
 
 
+@pytest.mark.slow
 def test_the_session_as_it_stands(client: TestClient, read_film: dict[str, Any], session: dict[str, Any]) -> None:
     live = client.get(f"/api/sessions/{session['id']}/live").json()
     assert live["films"][0]["film_id"] == read_film["id"]

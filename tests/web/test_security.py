@@ -281,6 +281,30 @@ def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
             check(Config(home=tmp_path / "data", port=other.getsockname()[1], workers=0))
 
 
+def test_one_server_for_one_folder(tmp_path: Path) -> None:
+    from midstance.records.home import Home
+    from midstance.web.serve import check
+    from midstance.workers.lock import HomeLock
+
+    home = Home(tmp_path / "data").create()
+    lock = HomeLock(home)
+    lock.take()
+    try:
+        with pytest.raises(RecordsError, match="another server"):
+            check(Config(home=home, port=_free_port()))
+    finally:
+        lock.release()
+    check(Config(home=home, port=_free_port()))
+
+
+def _free_port() -> int:
+    import socket
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 def test_not_allowed_is_403_or_401(client: TestClient) -> None:
     from midstance.web.problems import SignInError, status_of
 
