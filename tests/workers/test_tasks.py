@@ -21,7 +21,7 @@ from midstance.records.database import Database
 from midstance.records.home import Home
 from midstance.records.media import MediaStore
 from midstance.records.tables import FilmRow, JobRow
-from midstance.workers.queue import film_state, queue_assessment, queue_film, queue_read, queue_validate
+from midstance.workers.queue import film_state, queue_assessment, queue_film, queue_missing, queue_read, queue_validate
 from midstance.workers.supervisor import Supervisor
 
 Ended = Callable[..., JobRow]
@@ -130,6 +130,24 @@ def test_a_bad_film_doesn_t_hold_up_others_and_one_content_is_copied_once(
     assert rows[3].ended_at is not None
     copy = home.proxy(MediaStore(home).adopt(tiny).sha256) / "proxy.mp4"
     assert copy.stat().st_mtime < rows[3].started_at.timestamp()  # type: ignore[union-attr]
+
+
+def test_films_without_a_playable_copy_are_prepared_but_not_what_failed_before(
+    home: Home, database: Database, bring: Callable[..., FilmRow], tiny: Path
+) -> None:
+    """As after a restore: films are there, copies are not."""
+    film = bring(tiny)
+    with database.writing() as db:
+        assert queue_missing(db, home) == 1
+        assert queue_missing(db, home) == 0  # it waits already
+    with database.writing() as db:
+        taken = jobs.claim(db, "w1")
+        assert taken is not None
+        assert (taken.kind, taken.film_id) == ("prepare", film.id)
+    with database.writing() as db:
+        jobs.fail(db, taken.id, {"what": "broken", "where": "", "allowed": "", "next_step": ""}, worker="w1")
+    with database.writing() as db:
+        assert queue_missing(db, home) == 0
 
 
 def test_what_waits_already_is_not_queued_twice(

@@ -63,6 +63,11 @@ class LiveFilms:
         self._lock = threading.Lock()
         self._held: OrderedDict[tuple[Any, ...], tuple[Observation, CleanTrack]] = OrderedDict()
 
+    def forget(self) -> None:
+        """Hold nothing in memory any more, as after an erasure."""
+        with self._lock:
+            self._held.clear()
+
     def film(self, db: Session, film_id: str) -> dict[str, Any]:
         """Return what a film gives as it stands, with all corrections in.
 

@@ -22,9 +22,9 @@ from midstance import __version__
 from midstance.errors import MidstanceError
 from midstance.records.accounts import has_accounts, who_is
 from midstance.records.database import Database
-from midstance.records.erasing import tidy
+from midstance.records.erasing import finish_pending, tidy
 from midstance.records.schema import open_records
-from midstance.web import problems
+from midstance.web import measured, problems
 from midstance.web.api import TAGS, api
 from midstance.web.api.description import describe
 from midstance.web.config import Config
@@ -48,6 +48,7 @@ from midstance.web.pages import (
     work,
 )
 from midstance.web.security import Cookies, Failures, names_of, server_secret
+from midstance.workers.queue import queue_missing
 from midstance.workers.supervisor import Supervisor
 
 #: What the pages are made of.
@@ -116,6 +117,11 @@ class Workbench:
             account = who_is(db, key)
             return str(account.name) if account is not None else None
 
+    def forget(self) -> None:
+        """Hold nothing of any runner in memory any more, as after an erasure."""
+        self.live.forget()
+        measured.forget()
+
     def wake(self) -> None:
         """Tell the workers that there may be something to do."""
         if self.supervisor is not None:
@@ -142,9 +148,15 @@ class Workbench:
         """Do what the first page needn't wait for."""
         _ = self.live  # takes a second to load: have it ready before somebody drags a point
         try:
+            finish_pending(self.config.home, self.database)
             tidy(self.config.home, self.database)
+            with self.database.writing() as db:
+                missing = queue_missing(db, self.config.home)
         except MidstanceError:
-            problems.log.exception("files that nothing refers to couldn't be cleared away")
+            problems.log.exception("what an earlier server left undone couldn't be finished")
+        else:
+            if missing:
+                self.wake()
 
     def stop(self) -> None:
         """Stop the workers and the server for phones, and close the database."""

@@ -49,6 +49,12 @@ def assessment_of(db: Session, bench: Workbench, session_id: str) -> Assessment:
     return made
 
 
+def forget() -> None:
+    """Hold nothing in memory any more, as after an erasure."""
+    with _lock:
+        _kept.clear()
+
+
 def peek(db: Session, bench: Workbench, session_id: str) -> Assessment | None:
     """Return the assessment of a session as it stands when it is in memory; never computes one."""
     key = (id(bench), *_stamp(db, bench, session_id))

@@ -36,6 +36,17 @@ def queue_film(db: Session, film: FilmRow, *, by: str) -> JobRow:
     return _open(db, "prepare", film) or jobs.add_job(db, "prepare", film_id=film.id, by=by)
 
 
+def queue_missing(db: Session, home: Home) -> int:
+    """Let films be prepared that have no playable copy, as after a restore; how many. What failed before is left alone."""
+    queued = 0
+    for film in db.scalars(select(FilmRow).order_by(FilmRow.created_at, FilmRow.id)):
+        state = film_state(db, home, film)
+        if not state.prepared and (state.job is None or state.job.state == "done"):
+            queue_film(db, film, by="")
+            queued += 1
+    return queued
+
+
 def queue_read(db: Session, film: FilmRow, by: str = "") -> JobRow:
     """Let the landmarks of a film be read (again); what was read with the same settings is taken up."""
     return _waiting(db, "read", film) or jobs.add_job(db, "read", film_id=film.id, by=by)

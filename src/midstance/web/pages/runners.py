@@ -15,7 +15,7 @@ from midstance.errors import ConflictError, MidstanceError, OptionError
 from midstance.records import erasing, journal, runners, sessions
 from midstance.records.tables import AssessmentRow, CorrectionRow, FilmRow, MediaRow, RunnerRow, SessionRow
 from midstance.web import plots, words
-from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, workbench
 from midstance.web.shell import Form, beside, faults_of, go, problem_of, runner_of, show, text, version_of
 from midstance.web.trends import trends_of
 
@@ -134,6 +134,7 @@ def erase(request: Request, database: DatabaseDep, home: HomeDep, runner_id: Id,
             return _erase_page(request, db, runner_id, written, fault, 422)
     try:
         erased = erasing.erase_runner(home, database, runner_id, by=who)
+        workbench(request).forget()
     except MidstanceError as error:
         with database.reading() as db:
             return _erase_page(request, db, runner_id, written, None, 409, problem=problem_of(error))
