@@ -277,7 +277,7 @@ def looks(browser: Browser, root: str, addresses: list[str], scheme: Any, width:
         faults += found
         faults += [f"{address}: {f}" for f in watch.faults]
         watch.faults.clear()
-        bare = address.partition("?")[0]
+        bare = page.url.partition("?")[0]
         if titles.setdefault(title, bare) != bare:
             faults.append(f"{address}: the title “{title}” is that of {titles[title]} too")
     context.close()
