@@ -261,3 +261,11 @@ def test_a_number_too_large_for_any_picture_is_told() -> None:
     with pytest.raises(OptionError, match="x_px") as told:
         parse_correction(entry)
     assert len(told.value.what) < 100
+
+
+def test_an_event_beyond_the_film_is_told() -> None:
+    late = Correction("event", "side", 3000.0, side="left", event="toe_off")
+    with pytest.raises(OptionError, match="doesn't reach"):
+        correct_events([], [late], 1 / RATE_HZ, (0.0, 6.0))
+    (event,), _ = correct_events([], [late], 1 / RATE_HZ, (0.0, 3000.0))
+    assert event.time_s == 3000.0

@@ -39,6 +39,9 @@ def serve(
     port: Annotated[int, typer.Option(help="Port to listen on.")] = 8320,
     workers: Annotated[int, typer.Option(help="How many films are worked on side by side.")] = 1,
     phone_port: Annotated[int, typer.Option(help="Port for phones, while you open it; the next one if left out.")] = 0,
+    name: Annotated[
+        list[str] | None, typer.Option(help="Another name that browsers may call this server by.", show_default=False)
+    ] = None,
     certificate: Annotated[Path | None, typer.Option(help="PEM certificate, for https.", show_default=False)] = None,
     key: Annotated[Path | None, typer.Option(help="PEM key of the certificate.", show_default=False)] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open it in a browser.")] = sys.stdout.isatty(),
@@ -59,9 +62,13 @@ def serve(
             port=port,
             workers=workers,
             phone_port=phone_port,
+            names=tuple(name or ()),
             certificate=certificate,
             key=key,
         )
+
+        if not config.local_only and not config.tls:
+            err.print("midstance: without --certificate, films and passwords cross the network unencrypted.", markup=False)
 
         def ready(address: str) -> None:
             err.print(f"Midstance is open at {address} (data in {home.root}). Ctrl-C ends it.", soft_wrap=True, markup=False)

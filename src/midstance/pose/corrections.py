@@ -376,12 +376,21 @@ def _spread(time_s: Floats, xy: Floats, rows: Any, wanted: Floats) -> tuple[Floa
 
 
 def correct_events(
-    events: Sequence[Event], corrections: Iterable[Correction], frame_s: float
+    events: Sequence[Event],
+    corrections: Iterable[Correction],
+    frame_s: float,
+    span_s: tuple[float, float] = (0.0, math.inf),
 ) -> tuple[tuple[Event, ...], list[Applied]]:
     """Put contacts and toe-offs where a person put them; source "corrected".
 
     The nearest event of that foot and kind within ``MOVE_S`` is moved, else one is added; ``remove`` takes it away. Steps,
-    strides and all values that rest on the event follow from it; other events stay as they were found.
+    strides and all values that rest on the event follow from it; other events stay as they were found. ``span_s``: first
+    and last time of the film's measured part.
+
+    Raises
+    ------
+    OptionError
+        An event lies outside the film, or there is none to take away.
     """
     out = list(events)
     applied: list[Applied] = []
@@ -389,6 +398,12 @@ def correct_events(
     for c in corrections:
         if c.kind != "event" or c.event is None or c.side is None:
             continue
+        if not span_s[0] - MOVE_S <= c.time_s <= span_s[1] + MOVE_S:
+            raise _fault(
+                "the measured part of the film doesn't reach there",
+                f"correction of the {c.side} {c.event.replace('_', ' ')} at {c.time_s:g} s",
+                f"times from {span_s[0]:.3f} to {span_s[1]:.3f} s",
+            )
         same = [e for e in out if e.kind == c.event and e.side == c.side and abs(e.time_s - c.time_s) <= MOVE_S]
         old = min(same, key=lambda e: abs(e.time_s - c.time_s), default=None)
         words = c.event.replace("_", " ").replace("toe off", "toe-off")
