@@ -30,7 +30,7 @@ from midstance.records.tables import FilmRow, JobRow, MediaRow, now
 from midstance.workers.limits import Limits, kill_group
 from midstance.workers.lock import HomeLock
 from midstance.workers.problems import Problem, died, too_long
-from midstance.workers.work import clear_hidden
+from midstance.workers.work import clear_hidden, clear_incoming
 
 log = logging.getLogger("midstance.workers")
 #: How often children are looked after, s; how often the queue is looked at when nobody calls (other programs add jobs too).
@@ -313,6 +313,9 @@ def take_up(home: Home, database: Database) -> int:
         for job in db.scalars(select(JobRow).where(JobRow.kind == "check", JobRow.state.not_in(jobs.OPEN))):
             if job.created_at.timestamp() < before:
                 db.execute(delete(JobRow).where(JobRow.id == job.id))
+        asked = select(JobRow.payload).where(JobRow.kind == "check", JobRow.state.in_(jobs.OPEN))
+        wanted = {payload.get("file") for payload in db.scalars(asked)}
+    clear_incoming(home, wanted)
     return len(lost)
 
 

@@ -6,7 +6,7 @@ import contextlib
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +169,21 @@ def clear_hidden(home: Home, worker: str | None = None) -> int:
     found = [p for place in working_places(home) for p in place.glob(f"{_HIDDEN}{worker or ''}*")]
     for path in found:
         shutil.rmtree(path, ignore_errors=True)
+    return len(found)
+
+
+def clear_incoming(home: Home, kept: Collection[Any] = ()) -> int:
+    """Remove what was on its way in when the server was killed, but for the names in ``kept``; how much there was.
+
+    It is of no use to anybody, and parts of films of people. Only for whoever has the lock of the data folder.
+    """
+    found = [p for p in home.incoming.glob("*") if p.name not in kept]
+    for path in found:
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+        else:
+            with contextlib.suppress(OSError):
+                path.unlink()
     return len(found)
 
 
