@@ -41,7 +41,7 @@ def queue_missing(db: Session, home: Home) -> int:
     queued = 0
     # Ids alone first: this is asked at every start, in records of many years, and nearly all copies are there.
     asked = select(FilmRow.id, FilmRow.sha256).order_by(FilmRow.created_at, FilmRow.id)
-    for film_id, sha256 in db.execute(asked).tuples().all():
+    for film_id, sha256 in db.execute(asked).all():
         if (home.proxy(sha256) / FRAMES_FILE).is_file():
             continue
         film = db.get_one(FilmRow, film_id)
