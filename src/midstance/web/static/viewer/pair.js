@@ -73,7 +73,7 @@ class Pair {
         const { film } = this.lead;
         const foot = this.lock === "phase" ? this.foot : null;
         const half = 0.5 / (film.capture_fps || 60) + 1e-4;
-        const next = nextEvent(film.events, this.lead.time_s, args[1], (e) => (!args[0] || e.kind === args[0]) && (!foot || e.side === foot), half);
+        const next = nextEvent(film.events, this.lead.asked_s, args[1], (e) => (!args[0] || e.kind === args[0]) && (!foot || e.side === foot), half);
         if (!next) return this.tell(args[1] > 0 ? "No later one in the leading film" : "No earlier one in the leading film");
         return this.alone(() => this.lead.go(film.frameAt(next.time_s)));
       }

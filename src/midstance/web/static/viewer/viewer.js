@@ -100,6 +100,11 @@ export class Viewer {
     return this.film.time_s[Math.max(this.frame, 0)];
   }
 
+  /** Time of the picture asked for last, s: keys pressed faster than pictures come go on from there. */
+  get asked_s() {
+    return this.seeker.busy ? this.film.time_s[this.seeker.wanted] : this.time_s;
+  }
+
   // --- showing
 
   /** @param {number} index @param {CanvasImageSource} source */
@@ -232,7 +237,7 @@ export class Viewer {
 
   /** @param {string|null} kind @param {1|-1} way */
   jump(kind, way) {
-    const next = nextEvent(this.film.events, this.time_s, way, (e) => !kind || e.kind === kind, this._halfPicture());
+    const next = nextEvent(this.film.events, this.asked_s, way, (e) => !kind || e.kind === kind, this._halfPicture());
     if (!next) return this.tell(way > 0 ? "No later one in this film" : "No earlier one in this film");
     return this.go(this.film.frameAt(next.time_s));
   }
