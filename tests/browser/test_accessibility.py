@@ -208,7 +208,7 @@ class Watch:
 
 def axe(page: Page) -> list[str]:
     """Return what is serious or critical on the page shown."""
-    found = Axe().run(page).response["violations"]
+    found = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
     out = []
     for rule in found:
         if rule["impact"] in ("serious", "critical"):
