@@ -1,0 +1,304 @@
+"""A recording from beginning to end: first look, zero, contacts, sides, what is left out, measures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+import attrs
+import numpy as np
+
+from midstance.errors import ForceError
+from midstance.force.assign import assign_sides, feet_of, frames_of
+from midstance.force.cop import InFoot, pattern_in_words
+from midstance.force.cut import cut_contacts, quieted
+from midstance.force.leave_out import beside_the_others, contact_fault
+from midstance.force.measures import measure_all
+from midstance.force.model import FORWARD, RIGHT, UP, Contact, ForceAbout, ForceBlock, ForceResult, ForceSettings, Plate
+from midstance.force.registry import VIEW
+from midstance.force.sides import runs_of_steps
+from midstance.force.stance import make_window, measure_contact
+from midstance.force.survey import SURVEY_S, USUAL_WEIGHT_N, Survey, sum_of_belts, survey
+from midstance.force.units import mean_over_steps, weight_check
+from midstance.force.windows import Piece, pieces
+from midstance.force.zero import flight_zero
+from midstance.gait.model import SIDES, Exclusion, Floats, Measure, QualityCheck, Side
+
+#: A zero that wandered by more than this is told, N.
+TOLD_DRIFT_N = 10.0
+Progress = Callable[[float], None]
+
+
+def measure_force(
+    about: ForceAbout,
+    blocks: Callable[[], Iterable[ForceBlock]],
+    settings: ForceSettings | None = None,
+    *,
+    where: str = "recording",
+    progress: Progress = lambda share: None,
+) -> ForceResult:
+    """Measure a force recording.
+
+    Parameters
+    ----------
+    about, blocks : the recording; ``blocks()`` starts it anew, since its beginning is looked at first. Memory stays that
+        of a few blocks and of the contacts' curves, however long it is.
+    settings : see ``ForceSettings``.
+    where : the recording's name, for messages.
+    progress : called with the share done, 0 to 1, where the length is known.
+
+    Raises
+    ------
+    ForceError
+        The recording can't be trusted: wrong unit, no weight on any channel, nobody on the plates, nothing but gaps.
+    """
+    asked = settings or ForceSettings()
+    first = survey(about, _beginning(about, blocks()), asked, where=where)
+    plates = _plates_measured(about, first)
+    run = _Run(about, first, asked, plates, where)
+    for piece in pieces(blocks(), about.rate_hz):
+        run.take(piece)
+        if about.samples:
+            progress(min(1.0, piece.core_stop / about.samples))
+    return run.result()
+
+
+def _beginning(about: ForceAbout, blocks: Iterable[ForceBlock]) -> Floats:
+    need, have, parts = round(SURVEY_S * about.rate_hz), 0, []
+    for block in blocks:
+        parts.append(block.wrench[:, : need - have])
+        have += parts[-1].shape[1]
+        if have >= need:
+            break
+    if have < 0.2 * about.rate_hz:
+        raise ForceError(
+            f"the recording holds {have} samples",
+            where="recording",
+            allowed=f"at least 0.2 s ({0.2 * about.rate_hz:.0f} samples)",
+        )
+    return np.concatenate(parts, axis=1)
+
+
+def _plates_measured(about: ForceAbout, first: Survey) -> tuple[Plate, ...]:
+    if not first.together:
+        return about.plates
+    horizontal, cop = all(p.horizontal for p in about.plates), all(p.cop for p in about.plates)
+    return (Plate("the treadmill", about.plates[0].corners_m, horizontal, cop, about.plates[0].down_lab),)
+
+
+class _Run:
+    """What grows while pieces go by: contacts, the zero's way, counts."""
+
+    def __init__(self, about: ForceAbout, first: Survey, settings: ForceSettings, plates: Sequence[Plate], where: str) -> None:
+        self._about, self._first, self._settings, self._plates, self._where = about, first, settings, plates, where
+        self._contacts: list[Contact] = []
+        self._zeros: list[tuple[float, float]] = []
+        self._noise: list[float] = []
+        self._flights = self._quieted = self._pieces = self._lost = self._samples = 0
+        self._samples_until = 0
+        centres = [first.axes.turn_points(p.centre_m) for p in plates]
+        self._centres = [c[[FORWARD, RIGHT]] for c in centres]
+        self._edges = [self._edges_of(p) for p in plates]
+
+    def _edges_of(self, plate: Plate) -> Floats | None:
+        if plate.corners_m is None or self._first.surface == "treadmill":
+            return None
+        c = self._first.axes.turn_points(plate.corners_m)[:, [FORWARD, RIGHT]]
+        return np.array([c.min(axis=0), c.max(axis=0)])
+
+    def take(self, piece: Piece) -> None:
+        """Measure the contacts that begin in a piece's own part."""
+        turned = self._first.axes.turn(piece.wrench)
+        turned *= self._first.newtons
+        if self._first.together:
+            turned = sum_of_belts(self._about, turned, self._first.axes)
+        self._samples_until = max(self._samples_until, piece.core_stop)
+        for number, wrench in enumerate(turned):
+            self._plate(number, wrench, piece)
+
+    def _plate(self, number: int, wrench: Floats, piece: Piece) -> None:
+        rate, first, settings = self._about.rate_hz, self._first, self._settings
+        core = slice(piece.core_start - piece.first, piece.core_stop - piece.first)
+        self._lost += int((~np.isfinite(wrench[core, UP])).sum())
+        self._samples += core.stop - core.start
+        zero = flight_zero(wrench, rate)
+        zeroed = wrench - zero.offset
+        if len(zero.flights):
+            self._flights += int(((zero.flights >= core.start) & (zero.flights < core.stop)).sum())
+            self._noise.append(zero.noise_n)
+            self._zeros.append((float(zero.offset[core, UP].min()), float(zero.offset[core, UP].max())))
+        up, was_quieted = quieted(zeroed[:, UP], rate, settings.threshold_n, zero.noise_n)
+        self._pieces += 1
+        self._quieted += was_quieted
+        cuts = cut_contacts(up, rate, settings.threshold_n)
+        weight = first.weight_n or USUAL_WEIGHT_N
+        window = make_window(zeroed, rate, piece.first, self._about.start_s, zero.noise_n, zero.sigma_n, self._centres[number])
+        plate = self._plates[number]
+        for k in range(len(cuts)):
+            if not core.start <= cuts.first[k] < core.stop:
+                continue
+            if not cuts.whole[k]:
+                on, off = (window.time_s(float(x)) for x in (cuts.on[k], cuts.off[k]))
+                gap = not np.isfinite(zeroed[max(0, cuts.first[k] - 1) : cuts.last[k] + 2, UP]).all()
+                reason = "values are missing in it" if gap else "the recording begins or ends within it"
+                self._contacts.append(Contact(0, number, on, max(on, off), 1 / rate, 1 / rate, excluded=reason))
+                continue
+            contact = measure_contact(
+                window, cuts, k, index=0, plate=number, settings=settings, weight_n=weight,
+                horizontal=first.horizontal and plate.horizontal, cop=plate.cop,
+            )  # fmt: skip
+            rows = wrench[cuts.first[k] : cuts.last[k] + 1]
+            fault = contact_fault(contact, rows, rate, plate, self._edges[number], weight, first.surface == "plates")
+            self._contacts.append(attrs.evolve(contact, excluded=fault))
+
+    def result(self) -> ForceResult:
+        """Sides, what stands out, measures."""
+        about, first, settings = self._about, self._first, self._settings
+        ordered = sorted(self._contacts, key=lambda c: (c.on_s, c.plate))
+        ordered = [attrs.evolve(c, index=i) for i, c in enumerate(ordered)]
+        ordered = beside_the_others(ordered, self._plates)
+        if not ordered:
+            raise ForceError(
+                f"no contact of {settings.threshold_n:g} N or more in the whole recording",
+                where=self._where,
+                next_step="lower the threshold, or check the unit of the forces",
+            )
+        feet = feet_of(about, first.axes)
+        ordered, source, why = assign_sides(ordered, about, first, settings, feet)
+        mean = self._mean(ordered)
+        mass_for_check = None if about.unit == "BW" and settings.mass_kg is None else settings.mass_kg
+        check = self._weight_check(mean, mass_for_check)
+        weight, weight_source = first.weight_n, first.weight_source
+        weight_is_mean = settings.mass_kg is None and about.unit != "BW" and first.mean_n is not None
+        if weight_is_mean and mean is not None:
+            weight = mean
+        in_feet = frames_of(ordered, feet, first, settings)
+        lengths = [f[1] for f in in_feet.values() if not isinstance(f, str)]
+        inside: dict[int, InFoot | str] = {i: f if isinstance(f, str) else f[0] for i, f in in_feet.items()}
+        values, measures = measure_all(
+            ordered,
+            weight_n=weight,
+            weight_source=weight_source,
+            bandwidth=first.bandwidth,
+            settings=settings,
+            in_feet=inside,
+            front_is=feet[0].front_is if feet else None,
+            foot_length_m=float(np.mean(lengths)) if lengths else None,
+            weight_is_mean=weight_is_mean,
+            missing_fore_aft=self._no_fore_aft(),
+            wider=0.0 if check.value is None or check.verdict == "good" else abs(check.value - 1.0) / 2,
+        )
+        return ForceResult(
+            tuple(ordered),
+            tuple(measures),
+            tuple(values),
+            tuple(Exclusion(VIEW, _label(c), c.excluded) for c in ordered if c.excluded is not None),
+            (check, *self._checks()),
+            self._notes(source, why),
+            first.surface,
+            source,
+            weight,
+            weight_source,
+            self._samples_until / about.rate_hz,
+            _strikes(measures),
+        )
+
+    def _no_fore_aft(self) -> str | None:
+        if self._first.horizontal:
+            return None
+        if not all(p.horizontal for p in self._about.plates):
+            return "no horizontal force was recorded"
+        return "the direction of travel can't be told from this recording; give it"
+
+    def _mean(self, contacts: Sequence[Contact]) -> float | None:
+        """Mean vertical force over whole steps of all runs of steps that aren't broken by an unmeasured contact."""
+        means, weights = [], []
+        good = [c for c in contacts if "vertical_impulse" in c.values]
+        for run in runs_of_steps([c.on_s for c in good], [c.off_s for c in good]):
+            m = mean_over_steps([good[i].on_s for i in run], [good[i].values["vertical_impulse"] for i in run])
+            if m is not None:
+                means.append(m)
+                weights.append(len(run))
+        return float(np.average(means, weights=weights)) if means else None
+
+    def _weight_check(self, mean: float | None, mass_kg: float | None) -> QualityCheck:
+        if self._first.surface == "plates" and mass_kg is None:
+            mean = None  # a few steps over plates needn't be steady: nothing to hold them against
+        if self._about.unit == "BW":
+            ratio = None if mean is None else mean / self._first.newtons
+            mass = self._first.newtons / 9.81
+            return weight_check(None if ratio is None else ratio * mass * 9.81, mass, where=self._where)
+        return weight_check(mean, mass_kg, where=self._where)
+
+    def _checks(self) -> list[QualityCheck]:
+        band = self._first.bandwidth
+        why = band.why_no_loading_rate()
+        lost = self._lost / max(1, self._samples)
+        noise = float(np.nanmedian(self._noise)) if self._noise else float("nan")
+        drift = self._drift()
+        return [
+            QualityCheck(
+                "samples a second and content", band.rate_hz if band.cut_off_hz is None else band.cut_off_hz, "Hz",
+                "500 Hz or more, not low-passed below 80 Hz", "unfit" if why else ("good" if band.enough else "unknown"),
+                "not measurable" if why else "none", f"no loading rates: {why}" if why else "",
+                ("loading_rate_average", "loading_rate_peak") if why else (),
+            ),
+            QualityCheck(
+                "noise with both feet in the air", noise if np.isfinite(noise) else None, "N", "up to 12 N at a threshold of 50 N",
+                "unknown" if not np.isfinite(noise) else ("good" if noise <= self._settings.threshold_n / 4 else "usable"),
+                "none" if not np.isfinite(noise) or noise <= self._settings.threshold_n / 4 else "wider intervals",
+                "" if not self._quieted else "the force was low-passed at 50 Hz before the threshold; a quieter platform needs none",
+            ),
+            QualityCheck(
+                "wandering of the zero", drift, "N", "any: it is taken out",
+                "unknown" if drift is None else "good", "none",
+                "no flight phase was found, so the zero is as recorded" if drift is None else "",
+            ),
+            QualityCheck(
+                "missing samples", 100 * lost, "%", "none", "good" if lost == 0 else "usable", "none",
+                "" if lost == 0 else "contacts with gaps are left out",
+            ),
+        ]  # fmt: skip
+
+    def _drift(self) -> float | None:
+        if not self._zeros:
+            return None
+        return max(z[1] for z in self._zeros) - min(z[0] for z in self._zeros)
+
+    def _notes(self, source: str, why: str | None) -> tuple[str, ...]:
+        first, settings = self._first, self._settings
+        notes = [*self._about.notes, *first.notes]
+        what = "belts of a treadmill, added" if first.together else ("a treadmill" if first.surface == "treadmill" else "plates in the ground")
+        notes.append(f"{what}{', as given' if settings.surface else ''}")
+        notes.append(f"contact is vertical force of {settings.threshold_n:g} N or more, between samples by a straight line")
+        drift = self._drift()
+        if drift is None:
+            notes.append("no flight phase was found: the zero is as recorded")
+        elif drift > TOLD_DRIFT_N:
+            notes.append(f"the zero wandered by {drift:.0f} N; it was found anew in {self._flights} flight phases and taken out")
+        else:
+            notes.append(f"zero from {self._flights} flight phases; it wandered by {drift:.1f} N")
+        if self._quieted:
+            notes.append(f"noisy with both feet in the air: low-passed before the threshold in {self._quieted} of {self._pieces} parts")
+        notes.append(f"sides: {source}" + (f" ({why})" if why else ""))
+        notes.append("the centre of pressure is masked where the plate bears too little for it to mean anything")
+        return tuple(notes)
+
+
+def _label(contact: Contact) -> str:
+    return f"{contact.side or 'a'} contact at {contact.on_s:.2f} s"
+
+
+def _strikes(measures: Sequence[Measure]) -> dict[Side, str]:
+    out: dict[Side, str] = {}
+    for m in measures:
+        if m.measure != "strike_index" or m.side == "both":
+            continue
+        for side in SIDES:
+            if m.side == side:
+                known = m.value is not None and m.low is not None and m.high is not None
+                out[side] = (
+                    pattern_in_words(m.value, m.low, m.high)  # type: ignore[arg-type]
+                    if known
+                    else f"not measurable: {m.reason}"
+                )
+    return out

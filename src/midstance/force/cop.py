@@ -1,0 +1,144 @@
+"""The centre of pressure in the axes of the foot: strike index, strike pattern, sideways excursion.
+
+The foot's axes are those of the foot lying flat in mid-contact: from the heel towards the front of the foot, on the ground.
+On a belt the whole picture travels with it, so the path is taken relative to the belt.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import attrs
+import numpy as np
+
+from midstance.force.model import Contact, FeetPaths
+from midstance.gait.model import Floats, Side
+
+#: Part of contact in which the foot lies flat.
+FLAT_PART = (0.30, 0.50)
+#: Borders of rearfoot, midfoot and forefoot: thirds of the foot's length (Cavanagh & Lafortune 1980, J Biomech 13:397-406);
+#: of the line from heel to metatarsal heads where the tip of the foot isn't known (as Graf et al. do for bare feet).
+THIRDS = (1.0 / 3.0, 2.0 / 3.0)
+#: Part of contact over which the sideways excursion is taken: at its ends the path is that of an unloaded plate.
+EXCURSION_PART = (10, 90)
+#: 1-SD error of the heel's and the front's place along the foot, m: where a marker sits on a shoe. Engineering choice.
+PLACE_SIGMA_M = 0.010
+Pattern = Literal["rearfoot", "midfoot", "forefoot"]
+
+
+@attrs.frozen(eq=False)
+class FootFrame:
+    """A foot lying flat: heel (2,) forward and right at the time ``at_s``, m; unit vector to the front; length, m; the speed
+    (2,) at which the ground carries it, m/s.
+    """
+
+    at_s: float
+    heel: Floats
+    axis: Floats
+    length_m: float
+    ground_mps: Floats
+
+    def place(self, points: Floats, times_s: Floats) -> Floats:
+        """Points (n, 2) at ``times_s`` (n,) in the foot's axes: along (heel 0) and to the runner's right of the axis, m."""
+        moved = points - self.heel - (times_s - self.at_s)[:, None] * self.ground_mps
+        across = np.array([-self.axis[1], self.axis[0]])
+        return np.column_stack([moved @ self.axis, moved @ across])
+
+
+def foot_frame(
+    feet: FeetPaths,
+    heel: Floats,
+    front: Floats,
+    contact: Contact,
+    *,
+    treadmill: bool,
+    speed_mps: float | None,
+) -> FootFrame | str:
+    """Frame of the foot in one contact, or why there is none.
+
+    Parameters
+    ----------
+    feet : for its times; ``heel`` and ``front`` (n, 2) are the paths of this foot, forward and right in runner's axes, m.
+    treadmill : the ground moves; its speed is ``speed_mps`` where given, else the foot's own in mid-contact.
+    """
+    t = feet.time_s
+    low, high = (contact.on_s + p * contact.contact_s for p in FLAT_PART)
+    i, j = np.searchsorted(t, [low, high])
+    i, j = max(0, int(i) - 1), min(len(t), int(j) + 1)
+    if j - i < 3 or t[i] > high or t[j - 1] < low:
+        return "the foot was not recorded in this contact"
+    h, f, at = heel[i:j], front[i:j], t[i:j]
+    good = np.isfinite(h).all(axis=1) & np.isfinite(f).all(axis=1)
+    if good.sum() < 3:
+        return "markers of the foot were lost in mid-contact"
+    h, f, at = h[good], f[good], at[good]
+    middle = float(at.mean())
+    ground = np.zeros(2)
+    if treadmill:
+        own = float(np.polyfit(at - middle, f[:, 0], 1)[0])
+        ground = np.array([-speed_mps if speed_mps is not None else own, 0.0])
+    still = (at - middle)[:, None] * ground
+    heel0, front0 = (h - still).mean(axis=0), (f - still).mean(axis=0)
+    axis = front0 - heel0
+    length = float(np.linalg.norm(axis))
+    if not 0.08 < length < 0.40:
+        return f"heel and front of the foot lie {100 * length:.0f} cm apart, which is no foot"
+    return FootFrame(middle, heel0, axis / length, length, ground)
+
+
+@attrs.frozen(eq=False)
+class InFoot:
+    """What one contact's path says in the foot's axes.
+
+    ``strike_index`` along the foot where the load first reaches a fifth of body weight (heel 0, front 1); ``excursion_m``
+    sideways range; ``path`` (101, 2) along (share of length) and sideways (m, positive towards the little toe); NaN masked.
+    """
+
+    strike_index: float
+    excursion_m: float
+    path: Floats
+
+
+def in_foot(contact: Contact, frame: FootFrame, side: Side) -> InFoot:
+    """Bring a contact's centre of pressure into the foot's axes."""
+    outwards = 1.0 if side == "right" else -1.0
+    index = float("nan")
+    v = contact.values
+    if "strike_forward" in v:
+        point = np.array([[v["strike_forward"], v["strike_right"]]])
+        when = np.array([contact.on_s + v["strike_delay"]])
+        index = float(frame.place(point, when)[0, 0]) / frame.length_m
+    path = np.full((101, 2), np.nan)
+    excursion = float("nan")
+    if contact.cop is not None:
+        times = contact.on_s + np.linspace(0.0, 1.0, 101) * contact.contact_s
+        placed = frame.place(contact.cop.astype(np.float64), times)
+        path = np.column_stack([placed[:, 0] / frame.length_m, outwards * placed[:, 1]])
+        excursion = _range(path[EXCURSION_PART[0] : EXCURSION_PART[1] + 1, 1])
+    return InFoot(index, excursion, path)
+
+
+def excursion_across_travel(contact: Contact) -> float:
+    """Sideways range of the centre of pressure across the direction of travel, m; NaN where unknown."""
+    if contact.cop is None:
+        return float("nan")
+    return _range(contact.cop[EXCURSION_PART[0] : EXCURSION_PART[1] + 1, 1].astype(np.float64))
+
+
+def _range(x: Floats) -> float:
+    good = x[np.isfinite(x)]
+    return float(good.max() - good.min()) if len(good) >= 0.8 * len(x) else float("nan")
+
+
+def pattern_of(strike_index: float) -> Pattern:
+    """Strike pattern of a strike index (share of length, 0 to 1)."""
+    if strike_index < THIRDS[0]:
+        return "rearfoot"
+    return "midfoot" if strike_index < THIRDS[1] else "forefoot"
+
+
+def pattern_in_words(value: float, low: float, high: float) -> str:
+    """The pattern, and what else its interval allows."""
+    sure = pattern_of(value)
+    others = [p for p in dict.fromkeys((pattern_of(low), pattern_of(high))) if p != sure]
+    return sure if not others else f"{sure}, near the border to {' and '.join(others)}"
