@@ -82,7 +82,8 @@ def _plates_measured(about: ForceAbout, first: Survey) -> tuple[Plate, ...]:
     if not first.together:
         return about.plates
     horizontal, cop = all(p.horizontal for p in about.plates), all(p.cop for p in about.plates)
-    return (Plate("the treadmill", about.plates[0].corners_m, horizontal, cop, about.plates[0].down_lab),)
+    given = any(p.cop_as_given for p in about.plates)
+    return (Plate("the treadmill", about.plates[0].corners_m, horizontal, cop, about.plates[0].down_lab, given),)
 
 
 class _Run:
@@ -122,6 +123,9 @@ class _Run:
         self._samples += core.stop - core.start
         zero = flight_zero(wrench, rate)
         zeroed = wrench - zero.offset
+        if self._plates[number].cop_as_given:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                zeroed[:, 3:] = wrench[:, 3:] * (zeroed[:, UP] / wrench[:, UP])[:, None]
         if len(zero.flights):
             self._flights += int(((zero.flights >= core.start) & (zero.flights < core.stop)).sum())
             self._noise.append(zero.noise_n)

@@ -122,7 +122,7 @@ def frames_of(
             paths, heel[c.side], front[c.side], c, treadmill=first.surface == "treadmill", speed_mps=settings.speed_mps
         )
         if isinstance(frame, FootFrame):
-            out[c.index] = (in_foot(c, frame, c.side), frame.length_m)
+            out[c.index] = (in_foot(c, frame, c.side, paths.front_is), frame.length_m)
         else:
             out[c.index] = frame
     return out

@@ -23,6 +23,9 @@ THIRDS = (1.0 / 3.0, 2.0 / 3.0)
 EXCURSION_PART = (10, 90)
 #: 1-SD error of the heel's and the front's place along the foot, m: where a marker sits on a shoe. Engineering choice.
 PLACE_SIGMA_M = 0.010
+#: Places this far off the foot, in shares of its length, can't bear load: samples there are noise of a nearly unloaded plate. The
+#: shoe reaches about 0.15 behind the heel's marker and 0.45 beyond the metatarsal heads; the rest is error.
+ON_FOOT = {"metatarsals": (-0.35, 1.60), "toes": (-0.25, 1.20)}
 Pattern = Literal["rearfoot", "midfoot", "forefoot"]
 
 
@@ -90,7 +93,7 @@ def foot_frame(
 class InFoot:
     """What one contact's path says in the foot's axes.
 
-    ``strike_index`` along the foot where the load first reaches a fifth of body weight (heel 0, front 1); ``excursion_m``
+    ``strike_index`` load-weighted place of first load along the foot (heel 0, front 1); ``excursion_m``
     sideways range; ``path`` (101, 2) along (share of length) and sideways (m, positive towards the little toe); NaN masked.
     """
 
@@ -99,15 +102,17 @@ class InFoot:
     path: Floats
 
 
-def in_foot(contact: Contact, frame: FootFrame, side: Side) -> InFoot:
+def in_foot(contact: Contact, frame: FootFrame, side: Side, front_is: Literal["metatarsals", "toes"] = "metatarsals") -> InFoot:
     """Bring a contact's centre of pressure into the foot's axes."""
     outwards = 1.0 if side == "right" else -1.0
     index = float("nan")
-    v = contact.values
-    if "strike_forward" in v:
-        point = np.array([[v["strike_forward"], v["strike_right"]]])
-        when = np.array([contact.on_s + v["strike_delay"]])
-        index = float(frame.place(point, when)[0, 0]) / frame.length_m
+    if contact.first_load is not None:
+        f = contact.first_load.astype(np.float64)
+        along = frame.place(f[:, 1:3], contact.on_s + f[:, 0])[:, 0] / frame.length_m
+        low, high = ON_FOOT[front_is]
+        on = (along > low) & (along < high)
+        if on.any():
+            index = float(np.average(along[on], weights=f[on, 3]))
     path = np.full((101, 2), np.nan)
     excursion = float("nan")
     if contact.cop is not None:

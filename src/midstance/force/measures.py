@@ -320,12 +320,12 @@ _NO_FEET = "where the foot stands on the plate is not known: it takes markers of
 
 def _cop_ways(in_feet: Mapping[int, InFoot | str], front_is: str | None, length_m: float | None) -> list[_Way]:
     def strike(s: Steps) -> tuple[float, float] | str:
-        if "strike_forward" not in s.contact.values:
-            return s.contact.reasons.get("strike", "the load at first contact is not known")
+        if s.contact.first_load is None:
+            return s.contact.reasons.get("strike", "the place of the first load is not known")
         got = in_feet.get(s.contact.index, _NO_FEET)
         if isinstance(got, str):
             return got
-        return (got.strike_index, 0.0) if np.isfinite(got.strike_index) else "the load at first contact is not known"
+        return (got.strike_index, 0.0) if np.isfinite(got.strike_index) else "the first load lay off the foot"
 
     def sideways(s: Steps) -> tuple[float, float] | str:
         if s.contact.cop is None or "cop" in s.contact.reasons:
@@ -347,7 +347,7 @@ def _cop_ways(in_feet: Mapping[int, InFoot | str], front_is: str | None, length_
     return [
         _Way(
             "strike_index",
-            f"centre of pressure where the force first reaches {STRIKE_SHARE:.1f} body weights, along the line from {front}",
+            f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights, along the line from {front}",
             strike,
             absolute=PLACE_SIGMA_M * 1.41 / length,
         ),

@@ -34,6 +34,8 @@ class Plate:
     horizontal : True where horizontal forces were recorded.
     cop : True where moments or the centre of pressure were recorded.
     down_lab : (3,) unit vector that points down into the plate; None where unknown.
+    cop_as_given : True where the file holds the centre of pressure instead of moments: it is then kept as it is when the zero of
+        the force is put right.
     belt : the foot that this belt of a split treadmill carries; None for others.
     """
 
@@ -42,6 +44,7 @@ class Plate:
     horizontal: bool = True
     cop: bool = True
     down_lab: Floats | None = None
+    cop_as_given: bool = False
     belt: Side | None = None
 
     @property
@@ -169,6 +172,7 @@ class Contact:
     force : (101, 3) force at 0 to 100 % of contact, runner's axes, N.
     cop : (101, 2) centre of pressure, forward and right in runner's axes (lab origin), m; NaN where the plate bears too
         little for it to mean anything.
+    first_load : (k, 4) samples of first load: time since contact (s), forward, right (m), vertical force (N).
     """
 
     index: int
@@ -184,6 +188,7 @@ class Contact:
     reasons: dict[str, str] = attrs.field(factory=dict)
     force: np.typing.NDArray[np.float32] | None = None
     cop: np.typing.NDArray[np.float32] | None = None
+    first_load: np.typing.NDArray[np.float32] | None = None
 
     @property
     def contact_s(self) -> float:

@@ -109,7 +109,6 @@ def surface_wrench(
         return np.column_stack([fx, fy, fz, mx + fy * height, my - fx * height, mz])
     if kind == 1:
         fx, fy, fz, px, py, free = x.T
-        px, py = np.nan_to_num(px), np.nan_to_num(py)
         return np.column_stack([fx, fy, fz, py * fz, -px * fz, np.nan_to_num(free) + px * fy - py * fx])
     if calibration is not None:
         m = np.asarray(calibration, dtype=np.float64)

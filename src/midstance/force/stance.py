@@ -20,8 +20,11 @@ FORCE_HZ, IMPACT_HZ = 50.0, 100.0
 #: Vertical force, body weights, from which the centre of pressure is read (and at least this many N); below it the moments'
 #: noise and the settling plate move it by centimetres.
 COP_SHARE, COP_LEAST_N = 0.08, 50.0
-#: The place of first load is read where the vertical force first reaches this many body weights.
-STRIKE_SHARE = 0.20
+#: The place of first load is that of the samples from where there is a centre of pressure until the force first reaches this many
+#: body weights, and of at most so many.
+STRIKE_SHARE, MOST_FIRST = 0.30, 40
+#: The first known centre of pressure comes at most this much later than that, s.
+LATEST_FIRST_S = 0.004
 POINTS = np.linspace(0.0, 1.0, 101)
 
 
@@ -103,9 +106,9 @@ def measure_contact(
     else:
         reasons["braking"] = reasons["propulsion"] = "no horizontal force was recorded"
     _impact(window, a, b, settings, weight_n, noise, values, sigmas, reasons)
-    path = None
+    path, first_load = None, None
     if cop:
-        path = _cop(window, grid, rows, at, weight_n, values, sigmas, reasons)
+        path, first_load = _cop(window, grid, rows, at, weight_n, values, reasons)
     else:
         for name in ("strike", "cop"):
             reasons[name] = "neither moments nor the centre of pressure were recorded"
@@ -121,6 +124,7 @@ def measure_contact(
         reasons=reasons,
         force=curve.astype(np.float32),
         cop=None if path is None else path.astype(np.float32),
+        first_load=None if first_load is None else first_load.astype(np.float32),
     )
 
 
@@ -182,9 +186,9 @@ def _cop(
     at: Floats,
     weight_n: float,
     values: dict[str, float],
-    sigmas: dict[str, float],
     reasons: dict[str, str],
-) -> Floats:
+) -> tuple[Floats, Floats | None]:
+    """Path at 0 to 100 % of contact, and the samples of first load: time since contact (s), forward, right (m), force (N)."""
     w = window.wrench[rows]
     least = max(COP_LEAST_N, COP_SHARE * weight_n)
     cop, free = centre_of_pressure(w, least)
@@ -192,7 +196,7 @@ def _cop(
     known = np.isfinite(cop[:, 0])
     if known.sum() < 3:
         reasons["cop"] = reasons["strike"] = f"the plate never bore {least:.0f} N, below which there is no centre of pressure"
-        return np.full((101, 2), np.nan)
+        return np.full((101, 2), np.nan), None
     # Between the first and the last loaded sample only: nothing is drawn while the plate is next to unloaded.
     first, last = grid[known][0], grid[known][-1]
     path = np.column_stack([np.interp(at, grid[known], cop[known, j]) for j in range(2)])
@@ -201,15 +205,15 @@ def _cop(
     values["place_forward"] = float(np.average(cop[known, 0], weights=load[known]))
     values["place_right"] = float(np.average(cop[known, 1], weights=load[known]))
     values["free_moment_peak"] = float(np.nanmax(np.abs(free)))
-    need = max(STRIKE_SHARE * weight_n, least)
-    over = np.flatnonzero(load >= need)
-    if len(over) == 0 or over[0] == 0 or not np.isfinite(cop[over[0]]).all():
-        reasons["strike"] = "the load at first contact is not known"
-        return path
-    i = int(over[0])
-    share = (need - load[i - 1]) / (load[i] - load[i - 1])
-    moment = w[i - 1] + share * (w[i] - w[i - 1])
-    values["strike_forward"] = float(moment[5] / need + window.centre_m[0])
-    values["strike_right"] = float(-moment[3] / need + window.centre_m[1])
-    values["strike_delay"] = float(grid[i - 1] + share - at[0]) / window.rate_hz
-    return path
+    over = np.flatnonzero(load >= max(STRIKE_SHARE * weight_n, least))
+    begin = np.flatnonzero(known)
+    end = int(over[0]) + 1 if len(over) else 0
+    if end <= begin[0]:
+        # A file's own centre of pressure may begin later than the load does: then its first sample is what there is.
+        end = int(begin[0]) + 1
+        if len(over) == 0 or (begin[0] - over[0]) / window.rate_hz > LATEST_FIRST_S:
+            reasons["strike"] = "the place of the first load is not known"
+            return path, None
+    chosen = begin[begin < end][-MOST_FIRST:]
+    since = (grid[chosen] - at[0]) / window.rate_hz
+    return path, np.column_stack([since, cop[chosen], load[chosen]])

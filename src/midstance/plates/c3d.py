@@ -175,7 +175,7 @@ def _plate(
         notes.append(f"{name}: type {kind}, channels in {own[0].upper() or 'N'} and {own[-1].upper() or 'N mm'}")
     down = axes[:, 2]
     return _PlateSource(
-        Plate(name, corners_m, True, True, down), kind, tuple(int(c) for c in numbers), scales, origin_m, axes, calibration, np.zeros(need)
+        Plate(name, corners_m, True, True, down, cop_as_given=kind == 1), kind, tuple(int(c) for c in numbers), scales, origin_m, axes, calibration, np.zeros(need)
     )
 
 

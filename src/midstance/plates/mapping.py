@@ -69,8 +69,7 @@ class TableMapping:
                 r = np.zeros((len(data), 3))
                 for use in self.cops[p]:
                     r[:, use.axis] += use.factor * data[:, use.column.index]
-                # Where a file has no centre of pressure the plate is unloaded, and there is no moment.
-                m += np.cross(np.nan_to_num(r), f)
+                m += np.cross(r, f)  # no number where the file has no centre of pressure
         return out
 
     def make_plates(self) -> tuple[Plate, ...]:
@@ -79,7 +78,8 @@ class TableMapping:
         for p in self.plates:
             horizontal = len({u.axis for u in self.forces[p]}) == 3
             cop = bool(self.moments.get(p)) or len({u.axis for u in self.cops.get(p, ())}) >= 2
-            out.append(Plate(f"plate {p}" if p else "the plate", None, horizontal, cop))
+            given = cop and not self.moments.get(p)
+            out.append(Plate(f"plate {p}" if p else "the plate", None, horizontal, cop, cop_as_given=given))
         return tuple(out)
 
 
