@@ -11,6 +11,7 @@ from midstance.errors import ForceError
 from midstance.force.assign import assign_sides, feet_of, frames_of
 from midstance.force.cop import InFoot, pattern_in_words
 from midstance.force.cut import cut_contacts, quieted
+from midstance.force.fitness import Tally, fitness, how_it_was_read
 from midstance.force.leave_out import beside_the_others, contact_fault
 from midstance.force.measures import measure_all
 from midstance.force.model import FORWARD, RIGHT, UP, Contact, ForceAbout, ForceBlock, ForceResult, ForceSettings, Plate
@@ -23,8 +24,6 @@ from midstance.force.windows import Piece, pieces
 from midstance.force.zero import flight_zero
 from midstance.gait.model import SIDES, Exclusion, Floats, Measure, QualityCheck, Side
 
-#: A zero that wandered by more than this is told, N.
-TOLD_DRIFT_N = 10.0
 Progress = Callable[[float], None]
 
 
@@ -89,12 +88,12 @@ def _plates_measured(about: ForceAbout, first: Survey) -> tuple[Plate, ...]:
 class _Run:
     """What grows while pieces go by: contacts, the zero's way, counts."""
 
-    def __init__(self, about: ForceAbout, first: Survey, settings: ForceSettings, plates: Sequence[Plate], where: str) -> None:
+    def __init__(
+        self, about: ForceAbout, first: Survey, settings: ForceSettings, plates: Sequence[Plate], where: str
+    ) -> None:
         self._about, self._first, self._settings, self._plates, self._where = about, first, settings, plates, where
         self._contacts: list[Contact] = []
-        self._zeros: list[tuple[float, float]] = []
-        self._noise: list[float] = []
-        self._flights = self._quieted = self._pieces = self._lost = self._samples = 0
+        self._tally = Tally()
         self._samples_until = 0
         centres = [first.axes.turn_points(p.centre_m) for p in plates]
         self._centres = [c[[FORWARD, RIGHT]] for c in centres]
@@ -119,23 +118,25 @@ class _Run:
     def _plate(self, number: int, wrench: Floats, piece: Piece) -> None:
         rate, first, settings = self._about.rate_hz, self._first, self._settings
         core = slice(piece.core_start - piece.first, piece.core_stop - piece.first)
-        self._lost += int((~np.isfinite(wrench[core, UP])).sum())
-        self._samples += core.stop - core.start
+        self._tally.lost += int((~np.isfinite(wrench[core, UP])).sum())
+        self._tally.samples += core.stop - core.start
         zero = flight_zero(wrench, rate)
         zeroed = wrench - zero.offset
         if self._plates[number].cop_as_given:
             with np.errstate(divide="ignore", invalid="ignore"):
                 zeroed[:, 3:] = wrench[:, 3:] * (zeroed[:, UP] / wrench[:, UP])[:, None]
         if len(zero.flights):
-            self._flights += int(((zero.flights >= core.start) & (zero.flights < core.stop)).sum())
-            self._noise.append(zero.noise_n)
-            self._zeros.append((float(zero.offset[core, UP].min()), float(zero.offset[core, UP].max())))
+            self._tally.flights += int(((zero.flights >= core.start) & (zero.flights < core.stop)).sum())
+            self._tally.noise.append(zero.noise_n)
+            self._tally.zeros.append((float(zero.offset[core, UP].min()), float(zero.offset[core, UP].max())))
         up, was_quieted = quieted(zeroed[:, UP], rate, settings.threshold_n, zero.noise_n)
-        self._pieces += 1
-        self._quieted += was_quieted
+        self._tally.parts += 1
+        self._tally.quieted += was_quieted
         cuts = cut_contacts(up, rate, settings.threshold_n)
         weight = first.weight_n or USUAL_WEIGHT_N
-        window = make_window(zeroed, rate, piece.first, self._about.start_s, zero.noise_n, zero.sigma_n, self._centres[number])
+        window = make_window(
+            zeroed, rate, piece.first, self._about.start_s, zero.noise_n, zero.sigma_n, self._centres[number]
+        )
         plate = self._plates[number]
         for k in range(len(cuts)):
             if not core.start <= cuts.first[k] < core.stop:
@@ -196,8 +197,8 @@ class _Run:
             tuple(measures),
             tuple(values),
             tuple(Exclusion(VIEW, _label(c), c.excluded) for c in ordered if c.excluded is not None),
-            (check, *self._checks()),
-            self._notes(source, why),
+            (check, *fitness(first, settings, self._tally)),
+            how_it_was_read(about, first, settings, self._tally, source, why),
             first.surface,
             source,
             weight,
@@ -216,7 +217,8 @@ class _Run:
     def _mean(self, contacts: Sequence[Contact]) -> float | None:
         """Mean vertical force over whole steps of all runs of steps that aren't broken by an unmeasured contact."""
         means, weights = [], []
-        good = [c for c in contacts if "vertical_impulse" in c.values]
+        over_plates = self._first.surface == "plates"
+        good = [c for c in contacts if "vertical_impulse" in c.values and not (over_plates and c.excluded)]
         for run in runs_of_steps([c.on_s for c in good], [c.off_s for c in good]):
             m = mean_over_steps([good[i].on_s for i in run], [good[i].values["vertical_impulse"] for i in run])
             if m is not None:
@@ -232,60 +234,6 @@ class _Run:
             mass = self._first.newtons / 9.81
             return weight_check(None if ratio is None else ratio * mass * 9.81, mass, where=self._where)
         return weight_check(mean, mass_kg, where=self._where)
-
-    def _checks(self) -> list[QualityCheck]:
-        band = self._first.bandwidth
-        why = band.why_no_loading_rate()
-        lost = self._lost / max(1, self._samples)
-        noise = float(np.nanmedian(self._noise)) if self._noise else float("nan")
-        drift = self._drift()
-        return [
-            QualityCheck(
-                "samples a second and content", band.rate_hz if band.cut_off_hz is None else band.cut_off_hz, "Hz",
-                "500 Hz or more, not low-passed below 80 Hz", "unfit" if why else ("good" if band.enough else "unknown"),
-                "not measurable" if why else "none", f"no loading rates: {why}" if why else "",
-                ("loading_rate_average", "loading_rate_peak") if why else (),
-            ),
-            QualityCheck(
-                "noise with both feet in the air", noise if np.isfinite(noise) else None, "N", "up to 12 N at a threshold of 50 N",
-                "unknown" if not np.isfinite(noise) else ("good" if noise <= self._settings.threshold_n / 4 else "usable"),
-                "none" if not np.isfinite(noise) or noise <= self._settings.threshold_n / 4 else "wider intervals",
-                "" if not self._quieted else "the force was low-passed at 50 Hz before the threshold; a quieter platform needs none",
-            ),
-            QualityCheck(
-                "wandering of the zero", drift, "N", "any: it is taken out",
-                "unknown" if drift is None else "good", "none",
-                "no flight phase was found, so the zero is as recorded" if drift is None else "",
-            ),
-            QualityCheck(
-                "missing samples", 100 * lost, "%", "none", "good" if lost == 0 else "usable", "none",
-                "" if lost == 0 else "contacts with gaps are left out",
-            ),
-        ]  # fmt: skip
-
-    def _drift(self) -> float | None:
-        if not self._zeros:
-            return None
-        return max(z[1] for z in self._zeros) - min(z[0] for z in self._zeros)
-
-    def _notes(self, source: str, why: str | None) -> tuple[str, ...]:
-        first, settings = self._first, self._settings
-        notes = [*self._about.notes, *first.notes]
-        what = "belts of a treadmill, added" if first.together else ("a treadmill" if first.surface == "treadmill" else "plates in the ground")
-        notes.append(f"{what}{', as given' if settings.surface else ''}")
-        notes.append(f"contact is vertical force of {settings.threshold_n:g} N or more, between samples by a straight line")
-        drift = self._drift()
-        if drift is None:
-            notes.append("no flight phase was found: the zero is as recorded")
-        elif drift > TOLD_DRIFT_N:
-            notes.append(f"the zero wandered by {drift:.0f} N; it was found anew in {self._flights} flight phases and taken out")
-        else:
-            notes.append(f"zero from {self._flights} flight phases; it wandered by {drift:.1f} N")
-        if self._quieted:
-            notes.append(f"noisy with both feet in the air: low-passed before the threshold in {self._quieted} of {self._pieces} parts")
-        notes.append(f"sides: {source}" + (f" ({why})" if why else ""))
-        notes.append("the centre of pressure is masked where the plate bears too little for it to mean anything")
-        return tuple(notes)
 
 
 def _label(contact: Contact) -> str:

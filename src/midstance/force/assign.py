@@ -33,8 +33,8 @@ def assign_sides(
 ) -> tuple[list[Contact], SideSource, str | None]:
     """Give each contact its side.
 
-    In order: contacts of known side given (the film), labels of contacts in the file, the feet's own paths, the belts of a split
-    treadmill, where the centre of pressure lies on a treadmill, and the first foot given with alternation.
+    In order: contacts of known side given (the film), labels of contacts in the file, the feet's own paths, the belts of a
+    split treadmill, where the centre of pressure lies on a treadmill, and the first foot given with alternation.
 
     Returns
     -------
@@ -85,7 +85,9 @@ def _filled(
 def _by_paths(contacts: Sequence[Contact], feet: Feet) -> list[Side | None]:
     paths, heel, front = feet
     middle = np.array([0.5 * (c.on_s + c.off_s) for c in contacts])
-    cop = np.array([[c.cop[50, 0], c.cop[50, 1]] if c.cop is not None else [np.nan, np.nan] for c in contacts], dtype=np.float64)
+    cop = np.array(
+        [[c.cop[50, 0], c.cop[50, 1]] if c.cop is not None else [np.nan, np.nan] for c in contacts], dtype=np.float64
+    )
     at: dict[Side, Floats] = {}
     inside = (middle >= paths.time_s[0]) & (middle <= paths.time_s[-1])
     for side in SIDES:

@@ -109,8 +109,8 @@ def find_axes(
 def load_vector(force: Floats) -> Floats:
     """Mean force while the platform is loaded, above its unloaded level: (n, 3) finite forces → (3,).
 
-    Loaded is half of what is nearly the largest force or more; the unloaded level is that of the tenth of the samples with the
-    least force, so that a zero that is off by tens of newtons doesn't turn the axes.
+    Loaded is half of what is nearly the largest force or more; the unloaded level is that of the tenth of the samples with
+    the least force, so that a zero that is off by tens of newtons doesn't turn the axes.
     """
     size = np.linalg.norm(force, axis=1)
     low = force[size <= np.percentile(size, 10)].mean(axis=0)
@@ -131,7 +131,7 @@ def _heaviest_axis(mean: Floats, where: str) -> Floats:
             next_step="check which channel is the vertical force, and name the columns in the mapping",
         )
     # Runner's weight on z, x or y: up is the positive axis; the sign of the force is found after it.
-    return np.eye(3)[axis]
+    return np.asarray(np.eye(3)[axis], dtype=np.float64)
 
 
 def _forward(
@@ -163,7 +163,11 @@ def _forward(
         along = drift - (drift @ up) * up
         if float(np.linalg.norm(along)) > 0.03:
             forward = _snapped(_unit(along) * (-1.0 if treadmill else 1.0), up)
-            how = "the belt carries the centre of pressure the other way" if treadmill else "the centre of pressure goes that way"
+            how = (
+                "the belt carries the centre of pressure the other way"
+                if treadmill
+                else "the centre of pressure goes that way"
+            )
             notes.append(f"forward is {_said(forward)}: {how}")
             return forward, True
     axis = next(e for e in np.eye(3) if abs(float(e @ up)) < 0.9)

@@ -21,7 +21,9 @@ LEAST_RATE_HZ, LEAST_CONTENT_HZ = 500.0, 80.0
 LEAST_PEAK_RATE_HZ, LEAST_PEAK_CONTENT_HZ = 250.0, 40.0
 #: Steepness of a cliff, dB an octave, over at least this many octaves. Force and floor together fall by less: 2nd-order
 #: kinks, as at contact, fall 12 dB an octave.
-CLIFF_DB, CLIFF_OCTAVES = 26.0, 0.55
+CLIFF_DB, CLIFF_OCTAVES = 26.0, 1.0
+#: What lies beyond a cliff doesn't rise again by more than this, dB.
+COMES_BACK_DB = 8.0
 #: The search starts here, Hz, and bands are this wide, octaves.
 SEARCH_FROM_HZ, BAND_OCTAVES = 22.0, 1.0 / 3.0
 LEAST_SECONDS = 0.8
@@ -92,7 +94,12 @@ def band_levels(up_n: Floats, rate_hz: float) -> tuple[Floats, Floats]:
     top = 0.47 * rate_hz
     half = 2 ** (BAND_OCTAVES / 2)
     centres = SEARCH_FROM_HZ * 2 ** np.arange(0.0, max(np.log2(top / half / SEARCH_FROM_HZ), 0.0), 1.0 / 12.0)
-    level = np.array([p[(f >= c / half) & (f <= c * half)].mean() if np.any((f >= c / half) & (f <= c * half)) else np.nan for c in centres])
+    level = np.array(
+        [
+            p[(f >= c / half) & (f <= c * half)].mean() if np.any((f >= c / half) & (f <= c * half)) else np.nan
+            for c in centres
+        ]
+    )
     return centres, 10.0 * np.log10(np.maximum(level, 1e-30))
 
 
@@ -101,7 +108,9 @@ def _cliff(centres: Floats, level: Floats) -> float | None:
     if len(centres) <= steps:
         return None
     fall = (level[:-steps] - level[steps:]) / (steps / 12.0)
-    steep = np.flatnonzero(fall >= CLIFF_DB)
+    # A force of even shape has gaps in its spectrum, too, but after them it comes back; after a filter nothing does.
+    after = np.maximum.accumulate(level[::-1])[::-1][steps:]
+    steep = np.flatnonzero((fall >= CLIFF_DB) & (after <= level[steps:] + COMES_BACK_DB))
     if len(steep) == 0:
         return None
     i = int(steep[0])

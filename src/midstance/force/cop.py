@@ -23,8 +23,8 @@ THIRDS = (1.0 / 3.0, 2.0 / 3.0)
 EXCURSION_PART = (10, 90)
 #: 1-SD error of the heel's and the front's place along the foot, m: where a marker sits on a shoe. Engineering choice.
 PLACE_SIGMA_M = 0.010
-#: Places this far off the foot, in shares of its length, can't bear load: samples there are noise of a nearly unloaded plate. The
-#: shoe reaches about 0.15 behind the heel's marker and 0.45 beyond the metatarsal heads; the rest is error.
+#: Places this far off the foot, in shares of its length, can't bear load: samples there are noise of a nearly unloaded
+#: plate. The shoe reaches about 0.15 behind the heel's marker and 0.45 beyond the metatarsal heads; the rest is error.
 ON_FOOT = {"metatarsals": (-0.35, 1.60), "toes": (-0.25, 1.20)}
 Pattern = Literal["rearfoot", "midfoot", "forefoot"]
 
@@ -102,7 +102,9 @@ class InFoot:
     path: Floats
 
 
-def in_foot(contact: Contact, frame: FootFrame, side: Side, front_is: Literal["metatarsals", "toes"] = "metatarsals") -> InFoot:
+def in_foot(
+    contact: Contact, frame: FootFrame, side: Side, front_is: Literal["metatarsals", "toes"] = "metatarsals"
+) -> InFoot:
     """Bring a contact's centre of pressure into the foot's axes."""
     outwards = 1.0 if side == "right" else -1.0
     index = float("nan")

@@ -22,8 +22,8 @@ class Cuts:
     """Contacts of a stretch: times in samples from its start (fractions allowed).
 
     ``on``, ``off`` : (k,) threshold crossings; ``first``, ``last`` : (k,) first and last sample above the threshold;
-    ``whole`` : (k,) False for contacts that the stretch's ends or a gap cut off; ``on_slope``, ``off_slope`` : (k,) steepness
-    of the force at the crossings, N a sample.
+    ``whole`` : (k,) False for contacts that the stretch's ends or a gap cut off; ``on_slope``, ``off_slope`` : (k,)
+    steepness of the force at the crossings, N a sample.
     """
 
     on: Floats

@@ -28,8 +28,8 @@ LEAST_FOR_MEDIAN = 4
 def flat_top(x: ArrayLike, rate_hz: float) -> bool:
     """True where a signal stands at its largest magnitude as a channel at the end of its range does.
 
-    A summit stored in coarse steps is flat, too; but it falls off as a parabola through its ends would, by few steps. A clipped
-    one falls off by many.
+    A summit stored in coarse steps is flat, too; but it falls off as a parabola through its ends would, by few steps. A
+    clipped one falls off by many.
     """
     v = np.abs(np.asarray(x, dtype=np.float64))
     n = len(v)
@@ -69,17 +69,15 @@ def contact_fault(
     plate, runner's axes, m; None where unknown.
     """
     if contact.contact_s > LONGEST_CONTACT_S:
-        return (
-            f"on the ground for {1000 * contact.contact_s:.0f} ms: two feet on {plate.name} one after the other, or no running step"
-        )
+        ms = 1000 * contact.contact_s
+        return f"on the ground for {ms:.0f} ms: two feet on {plate.name} one after the other, or no running step"
     for j, name in ((1, "vertical"), (0, "fore-aft"), (2, "sideways")):
         if (j == 1 or plate.horizontal) and flat_top(wrench[:, j], rate_hz):
             return f"the {name} force of {plate.name} stood at the end of its range (saturated)"
     peak = contact.values.get("peak", float("nan"))
     if peak < LEAST_PEAK_BW * weight_n:
-        return (
-            f"the force peaks at {peak / weight_n:.2f} body weights: part of the foot beside {plate.name}, or no running step"
-        )
+        share = peak / weight_n
+        return f"the force peaks at {share:.2f} body weights: part of the foot beside {plate.name}, or no running step"
     if overground and contact.cop is not None and np.isfinite(contact.cop).any():
         low, high = np.nanmin(contact.cop, axis=0), np.nanmax(contact.cop, axis=0)
         if float(high[0] - low[0]) > LONGEST_COP_M:
@@ -104,10 +102,11 @@ def beside_the_others(contacts: Sequence[Contact], plates: Sequence[Plate]) -> l
         for i, c in enumerate(out):
             if c.excluded is not None:
                 continue
+            against = f"{1000 * c.contact_s:.0f} ms on the ground against {1000 * median:.0f} ms usually"
             if c.contact_s > LONGER_THAN_MEDIAN * median:
-                reason = f"{1000 * c.contact_s:.0f} ms on the ground against {1000 * median:.0f} ms usually: both feet, or a stumble"
+                reason = f"{against}: both feet, or a stumble"
             elif c.contact_s < SHORTER_THAN_MEDIAN * median:
-                reason = f"{1000 * c.contact_s:.0f} ms on the ground against {1000 * median:.0f} ms usually: only part of a contact"
+                reason = f"{against}: only part of a contact"
             else:
                 continue
             out[i] = attrs.evolve(c, excluded=reason)

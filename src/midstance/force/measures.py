@@ -27,8 +27,8 @@ from midstance.gait.uncertainty import (
     summarise,
 )
 
-#: 1-SD relative errors that all contacts share: the platform's calibration, and body weight from a scale or from the mean force.
-#: Engineering choices.
+#: 1-SD relative errors that all contacts share: the platform's calibration, and body weight from a scale or from the mean
+#: force. Engineering choices.
 CALIBRATION_SIGMA, WEIGHT_SIGMA = 0.01, 0.01
 #: Relative error of the sampling clock.
 CLOCK_SIGMA = 1e-4
@@ -50,8 +50,8 @@ class Steps:
 def pair_steps(contacts: Sequence[Contact]) -> list[Steps]:
     """Pair contacts with their followers; a gap too long for a flight ends the run of steps.
 
-    Excluded contacts still count as steps (they happened), unless something of their time is doubtful: then neither the steps
-    before nor after them are timed.
+    Excluded contacts still count as steps (they happened), unless something of their time is doubtful: then neither the
+    steps before nor after them are timed.
     """
     out = []
     for i, c in enumerate(contacts):
@@ -121,7 +121,9 @@ def measure_all(
     for way in ways:
         _report(way, steps, values, measures)
     if weight_n is not None:
-        measures = [attrs.evolve(m, method=f"{m.method}; body weight: {weight_source}") if "BW" in m.unit else m for m in measures]
+        measures = [
+            attrs.evolve(m, method=f"{m.method}; body weight: {weight_source}") if "BW" in m.unit else m for m in measures
+        ]
     order = {k: i for i, k in enumerate(FORCE_REGISTRY)}
     measures.sort(key=lambda m: order[m.measure])
     return values, measures
@@ -159,18 +161,29 @@ def finish(
         return
     shared = root_sum_squares([way.absolute, way.relative * abs(float(np.mean(good))) if good else 0.0])
     if all(s.contact.side is not None for s in steps):
-        both: dict[Side, float] = {side: shared for side in SIDES}
+        both: dict[Side, float] = dict.fromkeys(SIDES, shared)
         values += stride_values(known, VIEW, samples, both)
         measures += summarise(known, VIEW, samples, shared=both, method=way.method)
         return
     known_sides = [(smp, st) for smp, st in zip(samples, steps, strict=True) if st.contact.side is not None]
     if known_sides:
-        values += stride_values(known, VIEW, [smp for smp, _ in known_sides], {side: shared for side in SIDES})
+        values += stride_values(known, VIEW, [smp for smp, _ in known_sides], dict.fromkeys(SIDES, shared))
     m = side_mean(samples, shared)
     for side in known.sides:
         if side != "both":
             measures.append(
-                Measure(known.key, side, VIEW, known.unit, None, None, None, 0, way.method, "left and right could not be told apart")
+                Measure(
+                    known.key,
+                    side,
+                    VIEW,
+                    known.unit,
+                    None,
+                    None,
+                    None,
+                    0,
+                    way.method,
+                    "left and right could not be told apart",
+                )
             )
         elif m is None:
             reason = f"{len(good)} usable contacts of {len(samples)}, at least 2 are needed"
@@ -230,7 +243,9 @@ def _cadence(steps: Sequence[Steps], settings: ForceSettings, values: list[Strid
     known = FORCE_REGISTRY["cadence"]
     timed = [s for s in steps if s.opposite is not None]
     if len(timed) < 2:
-        measures += not_measurable(known, VIEW, f"{len(timed)} steps with the next step recorded, at least 2 are needed", n=len(timed))
+        measures += not_measurable(
+            known, VIEW, f"{len(timed)} steps with the next step recorded, at least 2 are needed", n=len(timed)
+        )
         return
     periods = np.array([s.opposite.on_s - s.contact.on_s for s in timed if s.opposite is not None])
     value = 60.0 / float(periods.mean())
@@ -241,11 +256,17 @@ def _cadence(steps: Sequence[Steps], settings: ForceSettings, values: list[Strid
     method = f"60 divided by the mean step time, contact being vertical force of {settings.threshold_n:g} N or more"
     measures.append(Measure("cadence", "both", VIEW, known.unit, value, value - half, value + half, len(periods), method))
     samples = [
-        Sample(s.contact.side or "left", s.contact.index, s.contact.on_s, 60.0 / float(p), 60.0 / float(p) ** 2 * s.contact.on_sigma_s)
+        Sample(
+            s.contact.side or "left",
+            s.contact.index,
+            s.contact.on_s,
+            60.0 / float(p),
+            60.0 / float(p) ** 2 * s.contact.on_sigma_s,
+        )
         for s, p in zip(timed, periods, strict=True)
         if s.contact.side is not None
     ]
-    values += stride_values(known, VIEW, samples, {side: value * CLOCK_SIGMA for side in SIDES})
+    values += stride_values(known, VIEW, samples, dict.fromkeys(SIDES, value * CLOCK_SIGMA))
 
 
 def _named(name: str, scale: float | None, lack: str) -> Callable[[Steps], tuple[float, float] | str]:
@@ -271,7 +292,9 @@ def _force_ways(weight_n: float | None, relative: float, no_fore_aft: str | None
         sample = _named(name, scale if no_fore_aft is None else None, no_fore_aft or _NO_WEIGHT)
         sign = "negative (against travel)" if name == "braking" else "positive (along travel)"
         # A vertical axis that leans tips a share of the vertical impulse (about 0.35 BW s a step) into the fore-aft one.
-        ways.append(_Way(key, f"{sign} part of the fore-aft force over contact, {low}", sample, relative, TILT_SIGMA * 0.175))
+        ways.append(
+            _Way(key, f"{sign} part of the fore-aft force over contact, {low}", sample, relative, TILT_SIGMA * 0.175)
+        )
     return ways
 
 
@@ -296,7 +319,9 @@ def _impact_ways(
         )
     ]
     name = "rise" if most else "stand_in"
-    until = "the impact peak" if most else f"the force at {100 * STAND_IN_SHARE:.0f} % of contact ({NO_PEAK} in most contacts)"
+    until = (
+        "the impact peak" if most else f"the force at {100 * STAND_IN_SHARE:.0f} % of contact ({NO_PEAK} in most contacts)"
+    )
     for key, part, what in (
         ("loading_rate_average", "average", f"mean slope between {shares}"),
         ("loading_rate_peak", "peak", "steepest slope"),
@@ -342,12 +367,15 @@ def _cop_ways(in_feet: Mapping[int, InFoot | str], front_is: str | None, length_
     front = "heel to toe tip" if front_is == "toes" else "heel to metatarsal heads"
     length = length_m or 0.25
     across = (
-        "across the foot" if front_is is not None else "across the direction of travel (the foot's own axis is not known: toeing out adds)"
+        "across the foot"
+        if front_is is not None
+        else "across the direction of travel (the foot's own axis is not known: toeing out adds)"
     )
     return [
         _Way(
             "strike_index",
-            f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights, along the line from {front}",
+            f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights, along the "
+            f"line from {front}",
             strike,
             absolute=PLACE_SIGMA_M * 1.41 / length,
         ),

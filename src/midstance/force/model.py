@@ -34,8 +34,8 @@ class Plate:
     horizontal : True where horizontal forces were recorded.
     cop : True where moments or the centre of pressure were recorded.
     down_lab : (3,) unit vector that points down into the plate; None where unknown.
-    cop_as_given : True where the file holds the centre of pressure instead of moments: it is then kept as it is when the zero of
-        the force is put right.
+    cop_as_given : True where the file holds the centre of pressure instead of moments: it is then kept as it is when the
+        zero of the force is put right.
     belt : the foot that this belt of a split treadmill carries; None for others.
     """
 

@@ -69,8 +69,8 @@ def surface_wrench(
 
     Parameters
     ----------
-    kind : 1 (Fx Fy Fz, CoP x y, free moment), 2 (Fx Fy Fz Mx My Mz), 3 (Fx12 Fx34 Fy14 Fy23 Fz1 to Fz4) or 4 (as 2, before the
-        calibration matrix).
+    kind : 1 (Fx Fy Fz, CoP x y, free moment), 2 (Fx Fy Fz Mx My Mz), 3 (Fx12 Fx34 Fy14 Fy23 Fz1 to Fz4) or 4 (as 2, before
+        the calibration matrix).
     channels : (n, c) what the plate put out, N, N m and m (type 4: what the matrix takes).
     origin_m : (3,) from the sensors' origin to the middle of the surface, plate axes, m; for type 3 the distances of the
         sensors from the plate's axes and the height. The origin lies below the surface, so its z is negative; where a

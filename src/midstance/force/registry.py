@@ -1,4 +1,4 @@
-"""The measures of force recordings: key, unit, title, definition. Those of time share their keys with the films' measures."""
+"""The measures of force recordings: key, unit, title, definition. Times share their keys with the films' measures."""
 
 from __future__ import annotations
 

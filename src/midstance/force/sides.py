@@ -11,8 +11,8 @@ from midstance.gait.model import Side
 
 #: A contact and the event that names it lie at most this far apart, s.
 LABEL_WITHIN_S = 0.060
-#: Left and right contacts on a belt differ by at least this sideways on average, m, or the sides can't be told. Running: 0.03
-#: to 0.15; people who cross over come near zero.
+#: Left and right contacts on a belt differ by at least this sideways on average, m, or the sides can't be told. Running:
+#: 0.03 to 0.15; people who cross over come near zero.
 LEAST_SPREAD_M = 0.015
 #: Share of contacts whose place must fit the alternation of the feet.
 LEAST_AGREEMENT = 0.85
@@ -72,8 +72,8 @@ def by_place(on_s: ArrayLike, off_s: ArrayLike, right_m: ArrayLike) -> tuple[lis
         agree = float(np.mean(np.sign(step[np.isfinite(step)]) == np.sign(spread)))
         if abs(spread) < LEAST_SPREAD_M or agree < LEAST_AGREEMENT:
             reason = (
-                f"left and right contacts lie only {1000 * abs(spread):.0f} mm apart sideways and {100 * agree:.0f} % of the steps "
-                f"agree on which is which; {1000 * LEAST_SPREAD_M:.0f} mm and {100 * LEAST_AGREEMENT:.0f} % are needed"
+                f"left and right contacts lie only {1000 * abs(spread):.0f} mm apart sideways and {100 * agree:.0f} % of the "
+                f"steps agree on which is which; {1000 * LEAST_SPREAD_M:.0f} mm and {100 * LEAST_AGREEMENT:.0f} % are needed"
             )
             continue
         for k, i in enumerate(run):

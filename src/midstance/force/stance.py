@@ -20,8 +20,8 @@ FORCE_HZ, IMPACT_HZ = 50.0, 100.0
 #: Vertical force, body weights, from which the centre of pressure is read (and at least this many N); below it the moments'
 #: noise and the settling plate move it by centimetres.
 COP_SHARE, COP_LEAST_N = 0.08, 50.0
-#: The place of first load is that of the samples from where there is a centre of pressure until the force first reaches this many
-#: body weights, and of at most so many.
+#: The place of first load is that of the samples from where there is a centre of pressure until the force first reaches
+#: this many body weights, and of at most so many.
 STRIKE_SHARE, MOST_FIRST = 0.30, 40
 #: The first known centre of pressure comes at most this much later than that, s.
 LATEST_FIRST_S = 0.004
@@ -86,7 +86,9 @@ def measure_contact(
     sigmas: dict[str, float] = {}
     reasons: dict[str, str] = {}
     at = cuts.on[k] + POINTS * (cuts.off[k] - cuts.on[k])
-    grid = np.arange(a - 1, b + 1, dtype=np.float64) if a > 0 and b < len(window.force) else np.arange(a, b, dtype=np.float64)
+    grid = (
+        np.arange(a - 1, b + 1, dtype=np.float64) if a > 0 and b < len(window.force) else np.arange(a, b, dtype=np.float64)
+    )
     rows = grid.astype(int)
     force = window.force[rows]
     curve = np.column_stack([np.interp(at, grid, force[:, j]) for j in range(3)])
@@ -195,7 +197,9 @@ def _cop(
     cop = cop + window.centre_m
     known = np.isfinite(cop[:, 0])
     if known.sum() < 3:
-        reasons["cop"] = reasons["strike"] = f"the plate never bore {least:.0f} N, below which there is no centre of pressure"
+        reasons["cop"] = reasons["strike"] = (
+            f"the plate never bore {least:.0f} N, below which there is no centre of pressure"
+        )
         return np.full((101, 2), np.nan), None
     # Between the first and the last loaded sample only: nothing is drawn while the plate is next to unloaded.
     first, last = grid[known][0], grid[known][-1]

@@ -92,8 +92,8 @@ def survey(about: ForceAbout, wrench: Floats, settings: ForceSettings, *, where:
     notes = []
     if about.unit == "BW":
         notes.append(
-            f"forces are in body weights; the threshold of {settings.threshold_n:.0f} N is for {newtons / GRAVITY_MPS2:.1f} kg"
-            + ("" if settings.mass_kg else ", a usual body mass, since none was given")
+            f"forces are in body weights; the threshold of {settings.threshold_n:.0f} N is for "
+            f"{newtons / GRAVITY_MPS2:.1f} kg" + ("" if settings.mass_kg else ", a usual body mass, since none was given")
         )
     surface = settings.surface or _surface(quiet, rate, settings.threshold_n)
     downs = [p.down_lab for p in about.plates if p.down_lab is not None]
@@ -138,9 +138,7 @@ def survey(about: ForceAbout, wrench: Floats, settings: ForceSettings, *, where:
 def sum_of_belts(about: ForceAbout, turned: Floats, axes: Axes) -> Floats:
     """Add the belts of one treadmill: (plates, n, 6) runner's axes → (1, n, 6) about the middle of the first plate."""
     first = axes.turn_points(about.plates[0].centre_m)
-    parts = [
-        moved(w, first - axes.turn_points(p.centre_m)) for w, p in zip(turned, about.plates, strict=True)
-    ]
+    parts = [moved(w, first - axes.turn_points(p.centre_m)) for w, p in zip(turned, about.plates, strict=True)]
     return np.asarray(np.sum(parts, axis=0), dtype=np.float64)[None]
 
 

@@ -51,8 +51,8 @@ def likely_unit(mean: float, mass_kg: float | None = None) -> tuple[ForceUnit | 
     """Unit of a mean vertical force over steps, and why, in words.
 
     With the body mass the unit is the one that comes nearest to the body weight, within ``USABLE_RATIO``. Without it, a mean
-    of 1 is body weights (a kilonewton is the weight of 102 kg, so a mean near 1 is less likely kN), a mean that is somebody's
-    weight in newtons is newtons, and otherwise kilonewtons or kilograms are tried.
+    of 1 is body weights (a kilonewton is the weight of 102 kg, so a mean near 1 is less likely kN), a mean that is
+    somebody's weight in newtons is newtons, and otherwise kilonewtons or kilograms are tried.
     """
     if mass_kg is not None:
         weight = mass_kg * GRAVITY_MPS2
@@ -95,7 +95,8 @@ def weight_check(mean_n: float | None, mass_kg: float | None, *, where: str = "r
                 f"the mean vertical force over whole steps is {mean_n:.3g} N, which is nobody's weight{hint}",
                 where=where,
                 allowed=f"{WEIGHTS_N[0]:.0f} to {WEIGHTS_N[1]:.0f} N",
-                next_step="state the unit of the force columns" + (f", probably {unit}" if unit else ", and check the calibration"),
+                next_step="state the unit of the force columns"
+                + (f", probably {unit}" if unit else ", and check the calibration"),
             )
         return QualityCheck(
             name, None, "BW", limit, "unknown", "none",
@@ -106,7 +107,8 @@ def weight_check(mean_n: float | None, mass_kg: float | None, *, where: str = "r
         unit, why = likely_unit(mean_n, mass_kg)
         probably = f"; {why}" if unit not in (None, "N") else ""
         raise ForceError(
-            f"the mean vertical force over whole steps is {ratio:.3g} of the body weight ({mean_n:.3g} N, {mass_kg:.1f} kg){probably}",
+            f"the mean vertical force over whole steps is {ratio:.3g} of the body weight ({mean_n:.3g} N, {mass_kg:.1f} kg)"
+            f"{probably}",
             where=where,
             allowed=f"{USABLE_RATIO[0]:.2f} to {USABLE_RATIO[1]:.2f}: running steadily, it is the body weight",
             next_step=(

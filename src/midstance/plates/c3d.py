@@ -145,7 +145,9 @@ def _plate(
     if numbers.min() < 0 or numbers.max() >= n_analog:
         raise ForceError(f"channel {int(numbers.max()) + 1} of {n_analog} analog channels", where=where)
     if corners.ndim != 3 or corners.shape[2] <= i:
-        raise ForceError("its corners are missing (FORCE_PLATFORM:CORNERS)", where=where, allowed="4 corners of 3 coordinates")
+        raise ForceError(
+            "its corners are missing (FORCE_PLATFORM:CORNERS)", where=where, allowed="4 corners of 3 coordinates"
+        )
     corners_m = corners[:, :, i].T * length
     axes = plate_axes(corners_m, where)
     origin_m = origin[:, i] * length if origin.ndim == 2 and origin.shape[1] > i else np.zeros(3)
@@ -175,7 +177,14 @@ def _plate(
         notes.append(f"{name}: type {kind}, channels in {own[0].upper() or 'N'} and {own[-1].upper() or 'N mm'}")
     down = axes[:, 2]
     return _PlateSource(
-        Plate(name, corners_m, True, True, down, cop_as_given=kind == 1), kind, tuple(int(c) for c in numbers), scales, origin_m, axes, calibration, np.zeros(need)
+        Plate(name, corners_m, True, True, down, cop_as_given=kind == 1),
+        kind,
+        tuple(int(c) for c in numbers),
+        scales,
+        origin_m,
+        axes,
+        calibration,
+        np.zeros(need),
     )
 
 
@@ -184,7 +193,7 @@ def _said(length: float) -> str:
 
 
 def _scale(kind: int, j: int, unit: str, length: float) -> float:
-    """Factor of a channel to N, N m or m. The unit that the file names counts; without one, N and N times the length unit."""
+    """Factor of a channel to N, N m or m. The file's own unit counts; without one, N and N times the length unit."""
     force = j < 3 or kind == 3
     if force:
         return _FORCE.get(unit, 1.0)
@@ -196,9 +205,9 @@ def _scale(kind: int, j: int, unit: str, length: float) -> float:
 def _labels(parameters: Mapping[str, Any], start_s: float, duration_s: float) -> tuple[tuple[Label, ...], float]:
     """Events that were marked in the file, and by how much the samples' times must be shifted to be on their clock.
 
-    Event times count from the clock's zero, as frame numbers do; some writers count frames from 1 and some from 0, which moves
-    events by one frame at most. Files whose events all lie in the first ``duration_s`` although the trial was cut later keep the
-    trial's own clock, starting at 0.
+    Event times count from the clock's zero, as frame numbers do; some writers count frames from 1 and some from 0, which
+    moves events by one frame at most. Files whose events all lie in the first ``duration_s`` although the trial was cut
+    later keep the trial's own clock, starting at 0.
     """
     used = int(_value(parameters, "EVENT", "USED", [0])[0])
     if used < 1:

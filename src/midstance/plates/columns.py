@@ -32,7 +32,9 @@ _WORDS: tuple[tuple[str, Axis], ...] = (
     (r"medio|lateral|sideways|(?<![a-z])ml(?![a-z])|rightward|(?<![a-z])right(?![a-z])", "right"),
     (r"leftward", "left"),
 )
-_LETTER = re.compile(r"(?<![a-z])(?:force|moment|torque|cop|grf|[fmcptv]+)?[ _.-]*(?:v|p|m)?[ _.-]*\d*[ _.-]*([xyz])(?![a-z])", re.I)
+_LETTER = re.compile(
+    r"(?<![a-z])(?:force|moment|torque|cop|grf|[fmcptv]+)?[ _.-]*(?:v|p|m)?[ _.-]*\d*[ _.-]*([xyz])(?![a-z])", re.I
+)
 _UNIT_BRACKET = re.compile(r"[\[(]\s*([^\])]*?)\s*[\])]")
 _PLATE = re.compile(r"(?:plate|fp|platform|force|cop|belt|[fmxyz])[ _.-]*(\d{1,2})(?![\d.])|^(\d{1,2})[ _.-]", re.I)
 
@@ -63,7 +65,13 @@ def read_column(index: int, name: str, unit: str = "") -> Column:
     axis = None if quantity in (None, "time") else _axis(text, quantity)
     plate = _plate(text)
     key = re.sub(r"[\s·*^()]", "", given.lower()).replace("n-m", "nm")
-    table = {"force": FORCE_UNITS, "moment": MOMENT_UNITS, "free moment": MOMENT_UNITS, "cop": LENGTH_UNITS, "time": TIME_UNITS}
+    table = {
+        "force": FORCE_UNITS,
+        "moment": MOMENT_UNITS,
+        "free moment": MOMENT_UNITS,
+        "cop": LENGTH_UNITS,
+        "time": TIME_UNITS,
+    }
     if quantity == "force" and key in BODY_WEIGHT:
         return Column(index, name, quantity, axis, plate, "BW", 1.0, True)
     scale = table[quantity].get(key) if quantity is not None else None

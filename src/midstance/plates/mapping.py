@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Literal
 
 import attrs
 import numpy as np
@@ -22,9 +23,9 @@ _DIRECTIONS: dict[str, tuple[int, float]] = {
 #: Names by which a user can say what a column is.
 ROLES: dict[str, tuple[Quantity, Axis | None]] = {
     "time": ("time", None),
-    **{f"force_{a}": ("force", a) for a in ("x", "y", "z", "forward", "up", "right", "left")},  # type: ignore[misc]
-    **{f"moment_{a}": ("moment", a) for a in ("x", "y", "z")},  # type: ignore[misc]
-    **{f"cop_{a}": ("cop", a) for a in ("x", "y", "z", "forward", "right", "left")},  # type: ignore[misc]
+    **{f"force_{a}": ("force", a) for a in ("x", "y", "z", "forward", "up", "right", "left")},
+    **{f"moment_{a}": ("moment", a) for a in ("x", "y", "z")},
+    **{f"cop_{a}": ("cop", a) for a in ("x", "y", "z", "forward", "right", "left")},
     "free_moment": ("free moment", None),
 }
 
@@ -53,7 +54,7 @@ class TableMapping:
     forces: dict[int, tuple[Use, ...]]
     moments: dict[int, tuple[Use, ...]]
     cops: dict[int, tuple[Use, ...]]
-    unit: str
+    unit: Literal["N", "BW"]
     notes: tuple[str, ...]
 
     def wrench(self, data: Floats) -> Floats:
@@ -113,7 +114,10 @@ def guess_mapping(
         unknown = [n for n in roles if n not in names]
         if unknown:
             raise ForceError(
-                f"no column is called {unknown[0]!r}", where=where, allowed=", ".join(names[:20]), next_step="name one of these"
+                f"no column is called {unknown[0]!r}",
+                where=where,
+                allowed=", ".join(names[:20]),
+                next_step="name one of these",
             )
     columns = _nameless(columns, head)
     time = next((c for c in columns if c.quantity == "time"), None)
@@ -144,9 +148,7 @@ def guess_mapping(
         notes.append("x, y and z are taken as a right-handed system in which the ground's force on the runner points up")
     if rate_hz is None and time is None and named_rate_hz is None:
         notes.append(f"{rate:g} samples a second")
-    return TableMapping(
-        time, rate, start, plates, by_plate, moments, cops, "BW" if body_weights else "N", tuple(notes)
-    )
+    return TableMapping(time, rate, start, plates, by_plate, moments, cops, "BW" if body_weights else "N", tuple(notes))
 
 
 def _with_role(column: Column, roles: Mapping[str, str] | None, where: str) -> Column:
@@ -195,7 +197,9 @@ def _rate(
     steps = np.diff(t[np.isfinite(t)])
     step = float(np.median(steps)) if len(steps) else 0.0
     if not step > 0:
-        raise ForceError(f'the times in column "{time.name}" don\'t rise', where=where, next_step="give the sampling rate in Hz")
+        raise ForceError(
+            f'the times in column "{time.name}" don\'t rise', where=where, next_step="give the sampling rate in Hz"
+        )
     scale, how = (time.scale, f"in {time.unit}, by its name") if time.scale is not None else _time_scale(step)
     off = float(np.percentile(np.abs(steps - step), 95)) / step
     span = (t[np.isfinite(t)][-1] - t[np.isfinite(t)][0]) * scale
@@ -314,7 +318,9 @@ def _moment(column: Column, head: Floats) -> Use:
         big = float(np.nanpercentile(np.abs(head[:, column.index]), 99)) if np.isfinite(head[:, column.index]).any() else 0.0
         factor, how = (0.001, "N mm, since it is far beyond what N m could be") if big > 5000 else (1.0, "taken as N m")
     axis, sign = _DIRECTIONS[column.axis or "x"]
-    return Use(column, axis, sign * factor, f'column "{column.name}" is the moment about {column.axis}, × {factor:g} to N m ({how})')
+    return Use(
+        column, axis, sign * factor, f'column "{column.name}" is the moment about {column.axis}, × {factor:g} to N m ({how})'
+    )
 
 
 def _cop(column: Column, head: Floats, given: str | None) -> Use:
@@ -329,4 +335,9 @@ def _cop(column: Column, head: Floats, given: str | None) -> Use:
         spread = float(np.nanpercentile(x, 90) - np.nanpercentile(x, 10)) if np.isfinite(x).any() else 0.0
         factor, how = (0.001, "mm, since it moves by more than 5") if spread > 5 else (1.0, "taken as m")
     axis, sign = _DIRECTIONS[column.axis or "x"]
-    return Use(column, axis, sign * factor, f'column "{column.name}" is the centre of pressure along {column.axis}, × {factor:g} to m ({how})')
+    return Use(
+        column,
+        axis,
+        sign * factor,
+        f'column "{column.name}" is the centre of pressure along {column.axis}, × {factor:g} to m ({how})',
+    )

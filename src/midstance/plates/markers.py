@@ -10,10 +10,12 @@ import numpy as np
 from midstance.force.model import FeetPaths
 from midstance.gait.model import SIDES, Floats, Side
 
-#: Names, best first; each entry lists markers whose mean is taken. They are matched without the side's letter, signs and case.
+#: Names, best first; each entry lists markers whose mean is taken. They are matched without the side's letter, signs and
+#: case.
 _HEEL: tuple[tuple[str, ...], ...] = (("heelbottom",), ("heel",), ("hee",), ("calc",), ("heeltop",), ("heellateral",))
 _METATARSALS: tuple[tuple[str, ...], ...] = (
-    ("mt2",), ("2mt",), ("p2mt",), ("mt1", "mt5"), ("1mt", "5mt"), ("p1mt", "p5mt"), ("met1", "met5"), ("mth1", "mth5"), ("toe",),
+    ("mt2",), ("2mt",), ("p2mt",), ("mt1", "mt5"),
+    ("1mt", "5mt"), ("p1mt", "p5mt"), ("met1", "met5"), ("mth1", "mth5"), ("toe",),
 )  # fmt: skip
 _SIDE = {"left": re.compile(r"^l(eft)?[ ._-]*", re.I), "right": re.compile(r"^r(ight)?[ ._-]*", re.I)}
 
@@ -30,8 +32,8 @@ def feet_from_markers(labels: Sequence[str], xyz: Floats, time_s: Floats) -> Fee
     Returns
     -------
     FeetPaths or None
-        None where heel or front of either foot has no marker. A marker called only "toe" is taken for the metatarsal line: on
-        running shoes it sits on the toe box above it (common practice).
+        None where heel or front of either foot has no marker. A marker called only "toe" is taken for the metatarsal line:
+        on running shoes it sits on the toe box above it (common practice).
     """
     heel: dict[Side, Floats] = {}
     front: dict[Side, Floats] = {}

@@ -98,7 +98,7 @@ def read_blocks(path: Path, shape: NpzShape, columns: Sequence[int]) -> Iterator
 
 
 def feet_in(path: Path, shape: NpzShape) -> FeetPaths | None:
-    """Paths of heel and metatarsals where the archive has them: ``time_s`` and ``R_Heel_Bottom_m``, ``R_MT2_m`` and with L_."""
+    """Paths of heel and metatarsals where it has them: ``time_s`` and ``R_Heel_Bottom_m``, ``R_MT2_m`` and with L_."""
     heel: dict[Side, Floats] = {}
     front: dict[Side, Floats] = {}
     names = {s: (f"{s[0].upper()}_Heel_Bottom_m", f"{s[0].upper()}_MT2_m") for s in SIDES}

@@ -68,11 +68,16 @@ def open_force(path: Path, options: ReadOptions | None = None, *, mass_kg: float
         return _open_npz(path, asked, mass_kg)
     if kind in (".csv", ".tsv", ".txt"):
         return _open_table(path, asked, mass_kg)
-    raise ForceError(f"files of the kind {kind or 'without an ending'} can't be read", where=path.name, allowed=", ".join(KINDS))
+    raise ForceError(
+        f"files of the kind {kind or 'without an ending'} can't be read", where=path.name, allowed=", ".join(KINDS)
+    )
 
 
 def read_and_measure(
-    path: Path, settings: ForceSettings | None = None, options: ReadOptions | None = None, progress: Callable[[float], None] = lambda s: None
+    path: Path,
+    settings: ForceSettings | None = None,
+    options: ReadOptions | None = None,
+    progress: Callable[[float], None] = lambda s: None,
 ) -> ForceResult:
     """Open a recording and measure it; body mass and speed that it carries count where the settings name none."""
     asked = settings or ForceSettings()
@@ -100,7 +105,13 @@ def _open_npz(path: Path, asked: ReadOptions, mass_kg: float | None) -> ForceFil
 
 
 def _guess(
-    path: Path, names: tuple[str, ...], units: tuple[str, ...], head: Floats, asked: ReadOptions, mass_kg: float | None, named: float | None
+    path: Path,
+    names: tuple[str, ...],
+    units: tuple[str, ...],
+    head: Floats,
+    asked: ReadOptions,
+    mass_kg: float | None,
+    named: float | None,
 ) -> TableMapping:
     return guess_mapping(
         names,
@@ -128,7 +139,12 @@ def _head(blocks: Iterator[Floats]) -> Floats:
 
 def _from_mapping(path: Path, mapping: TableMapping, read: Callable[[list[int]], Iterator[Floats]]) -> ForceFile:
     columns = sorted(
-        {u.column.index for group in (mapping.forces, mapping.moments, mapping.cops) for uses in group.values() for u in uses}
+        {
+            u.column.index
+            for group in (mapping.forces, mapping.moments, mapping.cops)
+            for uses in group.values()
+            for u in uses
+        }
     )
 
     def blocks() -> Iterator[ForceBlock]:
@@ -137,6 +153,5 @@ def _from_mapping(path: Path, mapping: TableMapping, read: Callable[[list[int]],
             yield ForceBlock(first, mapping.wrench(data))
             first += len(data)
 
-    unit = "BW" if mapping.unit == "BW" else "N"
-    about = ForceAbout(mapping.rate_hz, None, mapping.start_s, mapping.make_plates(), unit=unit, notes=mapping.notes)  # type: ignore[arg-type]
+    about = ForceAbout(mapping.rate_hz, None, mapping.start_s, mapping.make_plates(), unit=mapping.unit, notes=mapping.notes)
     return ForceFile(path.name, about, blocks, mapping)

@@ -85,7 +85,11 @@ def _decoded(start: bytes, path: Path) -> tuple[str, str]:
 
 
 def _cells(line: str, separator: str | None) -> list[str]:
-    return line.split() if separator is None else [c.strip().strip('"') for c in line.rstrip(separator if separator == "\t" else "\n").split(separator)]
+    return (
+        line.split()
+        if separator is None
+        else [c.strip().strip('"') for c in line.rstrip(separator if separator == "\t" else "\n").split(separator)]
+    )
 
 
 def _is_number(cell: str, comma: bool) -> bool:
