@@ -1,8 +1,8 @@
 """A runner made of formulas, for force recordings with every number known.
 
 Vertical force is half a sine wave over contact whose mean over a step is body weight, with an impact of half a sine wave on
-top where wanted; fore-aft force is one sine wave (braking first), sideways force a half sine wave towards the middle. The foot
-rolls evenly from heel to toe and the belt carries it backwards. Everything follows in closed form.
+top where wanted; fore-aft force is one sine wave (braking first), sideways force a half sine wave towards the middle. The
+foot rolls evenly from heel to toe and the belt carries it backwards. Everything follows in closed form.
 """
 
 from __future__ import annotations
@@ -118,6 +118,11 @@ def made(
     if unit == "BW":
         w /= body.weight_n
     about = ForceAbout(
-        rate_hz, len(t), 0.0, (Plate("the plate"),), unit=unit, feet=body.feet(seconds) if feet else None  # type: ignore[arg-type]
+        rate_hz,
+        len(t),
+        0.0,
+        (Plate("the plate"),),
+        unit=unit,
+        feet=body.feet(seconds) if feet else None,  # type: ignore[arg-type]
     )
     return Made(about, w[None])

@@ -128,15 +128,27 @@ def test_mean_over_steps_is_body_weight():
 @pytest.mark.parametrize(
     ("mean", "mass", "unit"),
     [
-        (686.7, 70.0, "N"), (0.6867, 70.0, "kN"), (70.0, 70.0, "kgf"), (154.3, 70.0, "lbf"), (1.0, 70.0, "BW"), (0.98, None, "BW"),
-        (686.7, None, "N"), (0.6, None, "kN"), (70.0, None, "kgf"), (1.0, 102.0, "BW"), (250.0, 70.0, None), (9.0, None, None),
+        (686.7, 70.0, "N"),
+        (0.6867, 70.0, "kN"),
+        (70.0, 70.0, "kgf"),
+        (154.3, 70.0, "lbf"),
+        (1.0, 70.0, "BW"),
+        (0.98, None, "BW"),
+        (686.7, None, "N"),
+        (0.6, None, "kN"),
+        (70.0, None, "kgf"),
+        (1.0, 102.0, "BW"),
+        (250.0, 70.0, None),
+        (9.0, None, None),
     ],
-)  # fmt: skip
+)
 def test_likely_unit(mean, mass, unit):
     assert likely_unit(mean, mass)[0] == unit
 
 
-@pytest.mark.parametrize(("mean", "mass", "hint"), [(0.6867, 70.0, "kN"), (70.0, 70.0, "kgf"), (70.0, None, "kgf"), (1000.0, 70.0, "")])
+@pytest.mark.parametrize(
+    ("mean", "mass", "hint"), [(0.6867, 70.0, "kN"), (70.0, 70.0, "kgf"), (70.0, None, "kgf"), (1000.0, 70.0, "")]
+)
 def test_a_wrong_unit_is_an_error_with_a_hint(mean, mass, hint):
     with pytest.raises(ForceError) as error:
         weight_check(mean, mass)

@@ -22,7 +22,7 @@ def test_straight_rise():
 
 
 def test_half_sine_rise():
-    """1.6 BW in 30 ms as a quarter of a sine wave: 69.24 BW/s between 20 and 80 % of the force, 83.78 BW/s at the steepest."""
+    """1.6 BW in 30 ms as a quarter of a sine wave: 69.24 BW/s from 20 to 80 % of the force, 83.78 BW/s at the steepest."""
     t = np.linspace(0, 0.030, 3001)
     f = 1.6 * BW * np.sin(np.pi / 2 * t / 0.030)
     got = loading_rates(t, f, len(t) - 1)

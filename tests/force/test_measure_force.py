@@ -1,4 +1,4 @@
-"""A recording from beginning to end: a made runner's numbers come back, bad recordings are refused or left out with reasons."""
+"""A recording from beginning to end: a made runner's numbers come back, bad ones are refused or left out with reasons."""
 
 from __future__ import annotations
 
@@ -68,11 +68,18 @@ def truth(r: MadeRunner) -> dict[str, float]:
 @pytest.mark.parametrize(
     ("key", "within"),
     [
-        ("contact_time", 0.001), ("step_time", 2e-4), ("stride_time", 2e-4), ("cadence", 0.1), ("flight_time", 0.001),
-        ("vertical_force_peak", 0.02), ("impact_peak", 0.03), ("braking_impulse", 2e-4), ("propulsive_impulse", 2e-4),
+        ("contact_time", 0.001),
+        ("step_time", 2e-4),
+        ("stride_time", 2e-4),
+        ("cadence", 0.1),
+        ("flight_time", 0.001),
+        ("vertical_force_peak", 0.02),
+        ("impact_peak", 0.03),
+        ("braking_impulse", 2e-4),
+        ("propulsive_impulse", 2e-4),
         ("cop_excursion_mediolateral", 0.002),
     ],
-)  # fmt: skip
+)
 def test_known_numbers_come_back(usual, key, within):
     for side in ("left", "right", "both") if key != "cadence" else ("both",):
         assert value(usual, key, side) == pytest.approx(truth(R)[key], abs=within)
@@ -203,7 +210,8 @@ def test_body_weights_as_unit():
 
 
 @pytest.mark.parametrize(
-    ("factor", "hint"), [(0.001, "nobody is on the plates"), (0.102, "kgf"), (0.2248, "lbf"), (4.448, "body weight"), (2.0, "body weight")]
+    ("factor", "hint"),
+    [(0.001, "nobody is on the plates"), (0.102, "kgf"), (0.2248, "lbf"), (4.448, "body weight"), (2.0, "body weight")],
 )
 def test_wrong_units_are_refused(factor, hint):
     m = made(R, 12.0, noise_n=4.0)

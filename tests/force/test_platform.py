@@ -18,12 +18,12 @@ ORIGIN = np.array([0.01, -0.02, -0.04])  # sensors → middle of the surface; th
 
 def about_surface() -> np.ndarray:
     r = np.array([*POINT, 0.0])
-    return np.array([*FORCE, *(np.cross(r, FORCE) + [0, 0, FREE])])
+    return np.array([*FORCE, *np.add(np.cross(r, FORCE), [0, 0, FREE])])
 
 
 def about_sensors() -> np.ndarray:
-    r = ORIGIN + [*POINT, 0.0]
-    return np.array([*FORCE, *(np.cross(r, FORCE) + [0, 0, FREE])])
+    r = np.add(ORIGIN, [*POINT, 0.0])
+    return np.array([*FORCE, *np.add(np.cross(r, FORCE), [0, 0, FREE])])
 
 
 def test_type_1_takes_its_own_centre_of_pressure():
@@ -90,7 +90,12 @@ def test_bad_corners_are_told(corners, words):
 
 @pytest.mark.parametrize(
     ("kind", "width", "matrix", "words"),
-    [(5, 6, None, "type 5"), (3, 6, None, "8 channels"), (4, 6, None, "calibration"), (4, 6, np.zeros((6, 6)), "invertible")],
+    [
+        (5, 6, None, "type 5"),
+        (3, 6, None, "8 channels"),
+        (4, 6, None, "calibration"),
+        (4, 6, np.zeros((6, 6)), "invertible"),
+    ],
 )
 def test_bad_types_are_told(kind, width, matrix, words):
     with pytest.raises(ForceError, match=words):
@@ -106,7 +111,7 @@ def test_bad_types_are_told(kind, width, matrix, words):
 def test_centre_of_pressure_is_where_the_force_acts(forward, right, force, free):
     """Runner's axes: forward, up, right."""
     f = np.array(force)
-    m = np.cross([forward, 0, right], f) + [0, free, 0]
+    m = np.add(np.cross([forward, 0, right], f), [0, free, 0])
     cop, torque = centre_of_pressure(np.array([[*f, *m]]), 50.0)
     np.testing.assert_allclose(cop[0], [forward, right], atol=1e-9)
     assert torque[0] == pytest.approx(free, abs=1e-8)

@@ -108,7 +108,7 @@ def loading_rates(
         t_low, t_high = _first_crossing(t, f, f_low), _first_crossing(t, f, f_high)
     if not t_high > t_low:
         return nothing
-    slope = np.gradient(f, t)
+    slope = (f[2:] - f[:-2]) / (t[2:] - t[:-2])
     return LoadingRates(float((f_high - f_low) / (t_high - t_low)), float(slope.max()))
 
 

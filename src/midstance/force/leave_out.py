@@ -33,12 +33,14 @@ def flat_top(x: ArrayLike, rate_hz: float) -> bool:
     """
     v = np.abs(np.asarray(x, dtype=np.float64))
     n = len(v)
-    if n < 8 or not np.isfinite(v).all():
+    if n < 8:
         return False
     top = float(v.max())
-    if top <= 0:
+    if not top > 0:  # all zero, or a gap
         return False
     at = np.flatnonzero(v >= top - 1e-6 * top)
+    if len(at) < max(4, FLAT_S * rate_hz):
+        return False
     breaks = np.flatnonzero(np.diff(at) > 1)
     groups = np.split(at, breaks + 1)
     longest = max(groups, key=len)

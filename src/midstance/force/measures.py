@@ -374,8 +374,8 @@ def _cop_ways(in_feet: Mapping[int, InFoot | str], front_is: str | None, length_
     return [
         _Way(
             "strike_index",
-            f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights, along the "
-            f"line from {front}",
+            f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights, along "
+            f"the line from {front}",
             strike,
             absolute=PLACE_SIGMA_M * 1.41 / length,
         ),

@@ -190,7 +190,7 @@ def _cop(
     values: dict[str, float],
     reasons: dict[str, str],
 ) -> tuple[Floats, Floats | None]:
-    """Path at 0 to 100 % of contact, and the samples of first load: time since contact (s), forward, right (m), force (N)."""
+    """Path at 0 to 100 % of contact; samples of first load: time since contact (s), forward, right (m), force (N)."""
     w = window.wrench[rows]
     least = max(COP_LEAST_N, COP_SHARE * weight_n)
     cop, free = centre_of_pressure(w, least)

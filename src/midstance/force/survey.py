@@ -183,11 +183,11 @@ def _rough_cop(about: ForceAbout, wrench: Floats, total: Floats) -> Floats | Non
     w = wrench[best, np.arange(wrench.shape[1])]
     f, m = w[:, :3], w[:, 3:]
     normal = load_vector(total[np.isfinite(total).all(axis=1)])
+    normal = normal / np.linalg.norm(normal)
     loaded = np.linalg.norm(total, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        # A point of the line of action, slid along the force into the plate's surface.
-        point = np.cross(f, m) / np.einsum("ij,ij->i", f, f)[:, None]
-        cop = point - ((point @ normal) / (f @ normal))[:, None] * f
+        # The moment about the surface is r × F and a free moment along the normal; so n × M = r (n · F).
+        cop = np.cross(normal, m) / (f @ normal)[:, None]
         cop[~(loaded >= 0.2 * np.nanpercentile(loaded, 99))] = np.nan
     return np.asarray(cop + np.array([p.centre_m for p in about.plates])[best], dtype=np.float64)
 

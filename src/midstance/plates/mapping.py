@@ -268,9 +268,12 @@ def _force_factor(
 
 
 def _heaviest(forces: Sequence[Column], head: Floats) -> Floats:
-    columns = [head[:, c.index] for c in forces if c.plate == forces[0].plate]
-    spread = [float(np.nanstd(x)) if np.isfinite(x).any() else 0.0 for x in columns]
-    return np.asarray(columns[int(np.argmax(spread))], dtype=np.float64)
+    """The force that varies most, which is the vertical one, added over all plates."""
+    sums: dict[str | None, Floats] = {}
+    for c in forces:
+        sums[c.axis] = sums.get(c.axis, np.zeros(len(head))) + head[:, c.index]
+    spread = {k: float(np.nanstd(x)) if np.isfinite(x).any() else 0.0 for k, x in sums.items()}
+    return sums[max(spread, key=lambda k: spread[k])]
 
 
 def rough_mean(force: Floats, rate_hz: float) -> float | None:

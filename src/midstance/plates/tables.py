@@ -85,11 +85,7 @@ def _decoded(start: bytes, path: Path) -> tuple[str, str]:
 
 
 def _cells(line: str, separator: str | None) -> list[str]:
-    return (
-        line.split()
-        if separator is None
-        else [c.strip().strip('"') for c in line.rstrip(separator if separator == "\t" else "\n").split(separator)]
-    )
+    return line.split() if separator is None else [c.strip().strip('"') for c in line.rstrip("\r\n").split(separator)]
 
 
 def _is_number(cell: str, comma: bool) -> bool:
@@ -182,7 +178,7 @@ def read_blocks(path: Path, shape: TableShape, columns: Sequence[int]) -> Iterat
             ),
         )
         for batch in reader:
-            out = np.full((batch.num_rows, len(names)), np.nan)
+            out = np.full((batch.num_rows, len(names)), np.nan, order="F")
             for n in wanted:
                 column = batch.column(n).cast(pa.float64()).fill_null(float("nan"))
                 out[:, int(n[1:])] = column.to_numpy(zero_copy_only=False)
