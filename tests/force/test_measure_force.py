@@ -10,6 +10,7 @@ from force_runner import Made, MadeRunner, made
 from midstance.errors import ForceError
 from midstance.force.analyse import measure_force
 from midstance.force.model import ForceBlock, ForceResult, ForceSettings, Label, Plate
+from midstance.force.outcome import events_of, mean_curves
 from midstance.signals.filters import butterworth_lowpass
 
 R = MadeRunner(impact_bw=1.0)
@@ -376,3 +377,69 @@ def test_split_belts_are_added():
     assert any("belts of a treadmill" in n for n in got.notes)
     assert value(got, "contact_time") == pytest.approx(truth(R)["contact_time"], abs=0.001)
     assert [c.side for c in got.contacts][:2] == ["right", "left"]
+
+
+def test_events_for_joining_with_a_film(usual):
+    events = events_of(usual)
+    assert [(e.side, e.kind) for e in events[:4]] == [
+        ("right", "initial_contact"),
+        ("right", "toe_off"),
+        ("left", "initial_contact"),
+        ("left", "toe_off"),
+    ]
+    assert all(e.view == "force" for e in events)
+    assert all(0 < e.sigma_s < 0.002 for e in events)
+
+
+def test_mean_curves(usual):
+    curves = mean_curves(usual)
+    for side in ("left", "right"):
+        c = curves[side]
+        assert c.unit == "BW"
+        assert c.force[:, 1].max() == pytest.approx(R.peak_bw, abs=0.05)
+        assert c.path is not None
+        assert np.isnan(c.path[0]).all()
+        # Evenly from 0.1 to 1 along the foot, and 1 cm out towards the little toe on both feet.
+        np.testing.assert_allclose(c.path[20:80, 0], 0.1 + 0.9 * np.linspace(0, 1, 101)[20:80], atol=0.03)
+        assert c.path[50, 1] == pytest.approx(0.01, abs=0.002)
+
+
+@pytest.mark.parametrize("first", [0.10, 0.5, 0.8])
+def test_strike_index_from_the_path_alone(first):
+    """No feet recorded: belt speed and body height. The made foot rolls evenly, so 0.65 of its way is known."""
+    r = MadeRunner(first_index=first, foot_m=0.131 * 1.70)
+    m = made(r, 12.0, noise_n=3.0)
+    got = run(m, speed_mps=3.3, height_m=1.70)
+    push = first + (1 - first) * 0.65  # a real foot's is 0.86 whatever the strike; this one's depends on it
+    one = next(x for x in got.measures if x.measure == "strike_index" and x.side == "both")
+    assert one.value is not None
+    assert one.value - 0.864 == pytest.approx(first + (1 - first) * 0.03 - push, abs=0.04)
+    assert "no markers, no film" in one.method
+    assert "belt's speed" in reason(run(m, height_m=1.70), "strike_index")
+
+
+def test_a_recording_that_begins_with_an_empty_belt_and_somebody_standing():
+    m = made(R, 80.0, noise_n=4.0)
+    quiet = np.random.default_rng(1).normal(0, 4.0, (1, 90_000, 6))
+    standing = quiet.copy()
+    standing[0, :, 1] += R.weight_n
+    whole = np.concatenate([quiet, standing, m.wrench], axis=1)
+    got = measure_force(
+        attrs.evolve(m.about, samples=whole.shape[1]), Made(m.about, whole).blocks, ForceSettings(mass_kg=70)
+    )
+    assert got.surface == "treadmill"
+    assert value(got, "contact_time") == pytest.approx(truth(R)["contact_time"], abs=0.001)
+    assert all(c.on_s > 180 for c in got.contacts if c.excluded is None)
+
+
+def test_a_walker_is_not_measured_as_a_runner():
+    """Contacts of 0.65 s that overlap: no flight phase, nothing to measure, and it is said."""
+    t = np.arange(20_000) / 1000
+    w = np.zeros((1, len(t), 6))
+    for k in range(38):
+        s = (t - 0.3 - 0.5 * k) / 0.65
+        w[0, :, 1] += np.where((s > 0) & (s < 1), R.weight_n * (1.1 * np.sin(np.pi * s) + 0.25 * np.sin(3 * np.pi * s)), 0.0)
+    m = made(R, 1.0)
+    got = measure_force(m.about, Made(m.about, w).blocks, ForceSettings())
+    assert all(x.value is None for x in got.measures)
+    assert got.excluded

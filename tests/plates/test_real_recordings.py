@@ -9,10 +9,12 @@ import csv
 from collections import Counter
 from pathlib import Path
 
+import attrs
 import ezc3d
 import numpy as np
 import pytest
 
+from midstance.force.analyse import measure_force
 from midstance.force.cop import pattern_of
 from midstance.force.model import ForceResult, ForceSettings
 from midstance.plates.read import ReadOptions, open_force, read_and_measure
@@ -246,3 +248,28 @@ def test_other_runners_on_another_treadmill(recordings):
     for key, column in (("contact_time", "GRFtc"), ("vertical_force_peak", "GRFPeak")):
         theirs = np.array([float(r[column]) for r in rows])
         assert abs(ours(key) - theirs.mean()) < 2 * theirs.std(ddof=1)
+
+
+def test_strike_index_and_sides_from_the_centre_of_pressure_alone(recordings, tmp_path):
+    """Without the feet's markers: sides from where the contacts lie, strike index from the path and the belt's speed."""
+    apart, told, right = [], 0, 0
+    with np.load(DATA / "rbds_forces.npz") as z:
+        for runner in ("01", "08", "12", "14", "18", "22", "28"):
+            name = f"runner{runner}_3.5mps"
+            file = open_force(unpacked(z, name, tmp_path))
+            feet = recordings[name][0]
+            alone = measure_force(
+                attrs.evolve(file.about, feet=None),
+                file.blocks,
+                ForceSettings(mass_kg=file.mass_kg, speed_mps=file.speed_mps, heel_to_metatarsals_m=0.225),
+            )
+            if alone.side_source != "centre of pressure":
+                assert alone.side_source == "unknown"  # said, not guessed
+                continue
+            told += 1
+            pairs = [(a, b) for a, b in zip(alone.contacts, feet.contacts, strict=True) if a.side and b.side]
+            right += all(a.side == b.side for a, b in pairs)
+            apart += [value(alone, "strike_index", s) - value(feet, "strike_index", s) for s in ("left", "right")]
+    assert told >= 5
+    assert right == told
+    assert np.sqrt(np.mean(np.square(apart))) < 0.06

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import attrs
 import numpy as np
 
 from midstance.errors import ForceError
-from midstance.force.assign import assign_sides, feet_of, frames_of
+from midstance.force.assign import assign_sides, feet_of, frames_of, from_path
 from midstance.force.cop import InFoot, pattern_in_words
 from midstance.force.cut import cut_contacts, quieted
 from midstance.force.fitness import Tally, fitness, how_it_was_read
@@ -18,7 +18,7 @@ from midstance.force.model import FORWARD, RIGHT, UP, Contact, ForceAbout, Force
 from midstance.force.registry import VIEW
 from midstance.force.sides import runs_of_steps
 from midstance.force.stance import make_window, measure_contact
-from midstance.force.survey import SURVEY_S, USUAL_WEIGHT_N, Survey, sum_of_belts, survey
+from midstance.force.survey import SURVEY_S, USUAL_WEIGHT_N, Survey, running_part, sum_of_belts, survey
 from midstance.force.units import mean_over_steps, weight_check
 from midstance.force.windows import Piece, pieces
 from midstance.force.zero import flight_zero
@@ -51,7 +51,7 @@ def measure_force(
         The recording can't be trusted: wrong unit, no weight on any channel, nobody on the plates, nothing but gaps.
     """
     asked = settings or ForceSettings()
-    first = survey(about, _beginning(about, blocks()), asked, where=where)
+    first = survey(about, _beginning(about, blocks(), asked, where), asked, where=where)
     plates = _plates_measured(about, first)
     run = _Run(about, first, asked, plates, where)
     for piece in pieces(blocks(), about.rate_hz):
@@ -61,20 +61,31 @@ def measure_force(
     return run.result()
 
 
-def _beginning(about: ForceAbout, blocks: Iterable[ForceBlock]) -> Floats:
-    need, have, parts = round(SURVEY_S * about.rate_hz), 0, []
-    for block in blocks:
-        parts.append(block.wrench[:, : need - have])
-        have += parts[-1].shape[1]
-        if have >= need:
-            break
-    if have < 0.2 * about.rate_hz:
+def _beginning(about: ForceAbout, blocks: Iterable[ForceBlock], settings: ForceSettings, where: str) -> Floats:
+    """The part that the first look is taken at."""
+    part = running_part(about, _stretches(about, blocks), settings)
+    least = 0.2 * about.rate_hz
+    if part.shape[1] < least:
         raise ForceError(
-            f"the recording holds {have} samples",
-            where="recording",
-            allowed=f"at least 0.2 s ({0.2 * about.rate_hz:.0f} samples)",
+            f"the recording holds {part.shape[1]} samples", where=where, allowed=f"at least 0.2 s ({least:.0f} samples)"
         )
-    return np.concatenate(parts, axis=1)
+    return part
+
+
+def _stretches(about: ForceAbout, blocks: Iterable[ForceBlock]) -> Iterator[Floats]:
+    """Blocks joined to stretches of ``SURVEY_S``."""
+    size = round(SURVEY_S * about.rate_hz)
+    held: list[Floats] = []
+    have = 0
+    for block in blocks:
+        held.append(block.wrench)
+        have += block.wrench.shape[1]
+        while have >= size:
+            joined = np.concatenate(held, axis=1)
+            yield joined[:, :size]
+            held, have = [joined[:, size:]], have - size
+    if have:
+        yield np.concatenate(held, axis=1)
 
 
 def _plates_measured(about: ForceAbout, first: Survey) -> tuple[Plate, ...]:
@@ -179,6 +190,9 @@ class _Run:
         in_feet = frames_of(ordered, feet, first, settings)
         lengths = [f[1] for f in in_feet.values() if not isinstance(f, str)]
         inside: dict[int, InFoot | str] = {i: f if isinstance(f, str) else f[0] for i, f in in_feet.items()}
+        alone = None if feet else from_path(ordered, first, settings)
+        if alone is not None:
+            inside = alone[0]
         values, measures = measure_all(
             ordered,
             weight_n=weight,
@@ -188,6 +202,7 @@ class _Run:
             in_feet=inside,
             front_is=feet[0].front_is if feet else None,
             foot_length_m=float(np.mean(lengths)) if lengths else None,
+            from_path_sigma=None if alone is None else alone[1],
             weight_is_mean=weight_is_mean,
             missing_fore_aft=self._no_fore_aft(),
             wider=0.0 if check.value is None or check.verdict == "good" else abs(check.value - 1.0) / 2,
@@ -205,6 +220,7 @@ class _Run:
             weight_source,
             self._samples_until / about.rate_hz,
             _strikes(measures),
+            {i: f.path for i, f in inside.items() if alone is None and isinstance(f, InFoot)},
         )
 
     def _no_fore_aft(self) -> str | None:

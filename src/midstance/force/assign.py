@@ -8,7 +8,16 @@ import attrs
 import numpy as np
 
 from midstance.force.axes import Axes
-from midstance.force.cop import FootFrame, InFoot, foot_frame, in_foot
+from midstance.force.cop import (
+    FOOT_OF_HEIGHT,
+    FOOT_OF_HEIGHT_SIGMA,
+    PUSH_SIGMA,
+    FootFrame,
+    InFoot,
+    foot_frame,
+    in_foot,
+    index_from_path,
+)
 from midstance.force.model import FORWARD, RIGHT, Contact, FeetPaths, ForceAbout, ForceSettings, SideSource
 from midstance.force.sides import by_alternation, by_events, by_feet, by_place
 from midstance.force.survey import Survey
@@ -128,3 +137,27 @@ def frames_of(
         else:
             out[c.index] = frame
     return out
+
+
+def from_path(
+    contacts: Sequence[Contact], first: Survey, settings: ForceSettings
+) -> tuple[dict[int, InFoot | str], float] | None:
+    """Strike index of each contact from the centre of pressure alone, with its shared 1-SD error.
+
+    None where it can't be had: no centre of pressure, direction, foot length or belt speed.
+    """
+    length, spread = settings.heel_to_metatarsals_m, 0.02
+    if length is None and settings.height_m is not None:
+        length, spread = FOOT_OF_HEIGHT * settings.height_m, FOOT_OF_HEIGHT_SIGMA / FOOT_OF_HEIGHT
+    ground = settings.speed_mps if first.surface == "treadmill" else 0.0
+    if length is None or ground is None or not first.cop or not first.axes.forward_known:
+        return None
+    nothing = np.full((101, 2), np.nan)
+    out: dict[int, InFoot | str] = {}
+    for c in contacts:
+        if c.excluded is None:
+            out[c.index] = InFoot(index_from_path(c, ground, length), float("nan"), nothing)
+    # A wrong length scales the path from first load to push-off, up to 0.8 of it; so does a belt that is 1 % off its speed.
+    scaled = 0.8 * spread
+    belt = 0.01 * ground * 0.15 / length
+    return out, float(np.sqrt(PUSH_SIGMA**2 + scaled**2 + belt**2))

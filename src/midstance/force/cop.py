@@ -125,6 +125,35 @@ def in_foot(
     return InFoot(index, excursion, path)
 
 
+#: Where along the line from heel to metatarsal heads the centre of pressure lies from 60 to 70 % of contact, whatever the
+#: strike pattern, and how far a strike index told from it is off, 1 SD; found on 78 legs of 13 runners at 2.5 to 4.5 m/s
+#: (Fukuchi et al. 2017, doi 10.6084/m9.figshare.4543435).
+PUSH_PART, PUSH_PLACE, PUSH_SIGMA = (60, 71), 0.864, 0.06
+#: Heel marker to second metatarsal's as a share of body height, and its spread between people: 26 feet of the same runners.
+FOOT_OF_HEIGHT, FOOT_OF_HEIGHT_SIGMA = 0.131, 0.0034
+
+
+def index_from_path(contact: Contact, ground_mps: float, length_m: float) -> float:
+    """Strike index from the centre of pressure alone; NaN where it can't be told.
+
+    The path from the place of first load to where the push-off begins, relative to the ground, tells how far behind that
+    place the foot landed.
+
+    Parameters
+    ----------
+    ground_mps : speed at which the ground moves back under the runner: the belt's, 0 overground.
+    length_m : heel to metatarsal heads.
+    """
+    if contact.cop is None or contact.first_load is None:
+        return float("nan")
+    since = np.linspace(0.0, contact.contact_s, 101)[PUSH_PART[0] : PUSH_PART[1]]
+    push = contact.cop[PUSH_PART[0] : PUSH_PART[1], 0].astype(np.float64) + ground_mps * since
+    f = contact.first_load.astype(np.float64)
+    along = PUSH_PLACE + (f[:, 1] + ground_mps * f[:, 0] - push.mean()) / length_m
+    on = (along > ON_FOOT["metatarsals"][0]) & (along < ON_FOOT["metatarsals"][1])
+    return float(np.average(along[on], weights=f[on, 3])) if on.any() and np.isfinite(push).all() else float("nan")
+
+
 def excursion_across_travel(contact: Contact) -> float:
     """Sideways range of the centre of pressure across the direction of travel, m; NaN where unknown."""
     if contact.cop is None:

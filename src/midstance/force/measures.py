@@ -93,6 +93,7 @@ def measure_all(
     in_feet: Mapping[int, InFoot | str],
     front_is: str | None,
     foot_length_m: float | None,
+    from_path_sigma: float | None,
     weight_is_mean: bool,
     missing_fore_aft: str | None,
     wider: float = 0.0,
@@ -106,6 +107,8 @@ def measure_all(
     in_feet : by contact index, the path in the foot's axes or why there is none.
     front_is : what the front of the foot was, None without feet.
     foot_length_m : mean length from heel to that front, m.
+    from_path_sigma : where ``in_feet`` was told from the centre of pressure alone, the 1-SD error of its strike index;
+        else None.
     weight_is_mean : weight comes from the same platform, so its calibration cancels in body weights.
     missing_fore_aft : why there is no fore-aft force, None where there is.
     wider : further relative error of forces, from the weight check.
@@ -114,7 +117,7 @@ def measure_all(
     relative = root_sum_squares([WEIGHT_SIGMA, 0.0 if weight_is_mean else CALIBRATION_SIGMA, wider])
     ways = [*_time_ways(settings), *_force_ways(weight_n, relative, missing_fore_aft, settings)]
     ways += _impact_ways(steps, weight_n, relative, bandwidth, settings)
-    ways += _cop_ways(in_feet, front_is, foot_length_m)
+    ways += _cop_ways(in_feet, front_is, foot_length_m, from_path_sigma)
     values: list[StrideValue] = []
     measures: list[Measure] = []
     _cadence(steps, settings, values, measures)
@@ -340,10 +343,15 @@ def _or_no_peak(sample: Callable[[Steps], tuple[float, float] | str]) -> Callabl
     return wrapped
 
 
-_NO_FEET = "where the foot stands on the plate is not known: it takes markers of heel and toes, or the film"
+_NO_FEET = (
+    "where the foot stands on the plate is not known: it takes markers of heel and toes, the film, or (from the centre of "
+    "pressure alone) body height and, on a treadmill, the belt's speed"
+)
 
 
-def _cop_ways(in_feet: Mapping[int, InFoot | str], front_is: str | None, length_m: float | None) -> list[_Way]:
+def _cop_ways(
+    in_feet: Mapping[int, InFoot | str], front_is: str | None, length_m: float | None, from_path_sigma: float | None
+) -> list[_Way]:
     def strike(s: Steps) -> tuple[float, float] | str:
         if s.contact.first_load is None:
             return s.contact.reasons.get("strike", "the place of the first load is not known")
@@ -365,20 +373,20 @@ def _cop_ways(in_feet: Mapping[int, InFoot | str], front_is: str | None, length_
         return (x, 0.0) if np.isfinite(x) else "the centre of pressure is known in too small a part of contact"
 
     front = "heel to toe tip" if front_is == "toes" else "heel to metatarsal heads"
-    length = length_m or 0.25
+    load = f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights"
+    place = f"{load}, along the line from"
+    how, sigma = f"{place} {front}", PLACE_SIGMA_M * 1.41 / (length_m or 0.25)
+    if from_path_sigma is not None:
+        told = "the foot's place being told from where the push-off begins (no markers, no film)"
+        how = f"{place} heel to metatarsal heads, {told}"
+        sigma = from_path_sigma
     across = (
         "across the foot"
         if front_is is not None
         else "across the direction of travel (the foot's own axis is not known: toeing out adds)"
     )
     return [
-        _Way(
-            "strike_index",
-            f"centre of pressure, weighted by load, until the force first reaches {STRIKE_SHARE:.1f} body weights, along "
-            f"the line from {front}",
-            strike,
-            absolute=PLACE_SIGMA_M * 1.41 / length,
-        ),
+        _Way("strike_index", how, strike, absolute=sigma),
         _Way(
             "cop_excursion_mediolateral",
             f"range {across} from 10 to 90 % of contact",

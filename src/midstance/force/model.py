@@ -131,7 +131,8 @@ class ForceSettings:
     speed_mps : belt speed, for the foot's place on the belt.
     first_side : the foot of the first whole contact, where neither labels nor the centre of pressure tell.
     sides : times (s) of contacts with their feet, from the film.
-    foot_length_m : heel to metatarsal line, where feet were not recorded.
+    heel_to_metatarsals_m : from the back of the shoe to the line of metatarsal heads, where feet were not recorded.
+    height_m : body height; it gives that length where it isn't given.
     loading_between : shares of the rise to the impact peak between which the average loading rate is taken.
     loading_share_of : "force" or "time": of which of the two these are shares.
     up_lab, forward_lab : axes given by hand, lab axes.
@@ -143,6 +144,8 @@ class ForceSettings:
     speed_mps: float | None = None
     first_side: Side | None = None
     sides: tuple[tuple[float, Side], ...] = ()
+    heel_to_metatarsals_m: float | None = None
+    height_m: float | None = None
     loading_between: tuple[float, float] = (0.2, 0.8)
     loading_share_of: Literal["force", "time"] = "force"
     up_lab: tuple[float, float, float] | None = None
@@ -202,6 +205,8 @@ class ForceResult:
 
     ``weight_n`` is body weight, with ``weight_source`` in words. ``notes`` say in words how the recording was read;
     ``checks`` judge its fitness. ``strike`` is by side the pattern that the centre of pressure shows, or why none.
+    ``foot_paths`` is by contact index the centre of pressure in the foot's axes, (101, 2): along (heel 0, front of the
+    foot 1) and sideways (m, towards the little toe); only where the feet were recorded.
     """
 
     contacts: tuple[Contact, ...]
@@ -216,3 +221,4 @@ class ForceResult:
     weight_source: str
     duration_s: float
     strike: dict[Side, str] = attrs.field(factory=dict)
+    foot_paths: dict[int, Floats] = attrs.field(factory=dict)

@@ -73,7 +73,7 @@ def by_place(on_s: ArrayLike, off_s: ArrayLike, right_m: ArrayLike) -> tuple[lis
         if abs(spread) < LEAST_SPREAD_M or agree < LEAST_AGREEMENT:
             reason = (
                 f"left and right contacts lie only {1000 * abs(spread):.0f} mm apart sideways and {100 * agree:.0f} % of "
-                f"the steps agree on which is which; needed are {1000 * LEAST_SPREAD_M:.0f} mm and {100 * LEAST_AGREEMENT:.0f} %"
+                f"the steps agree on which; needed are {1000 * LEAST_SPREAD_M:.0f} mm and {100 * LEAST_AGREEMENT:.0f} %"
             )
             continue
         for k, i in enumerate(run):

@@ -1,11 +1,11 @@
-"""A first look at the beginning of a recording: axes, treadmill or plates, direction, content, body weight.
+"""A first look at a part of a recording: axes, treadmill or plates, direction, content, body weight.
 
 What it decides holds for the whole recording, which is then read piece by piece.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 import attrs
 import numpy as np
@@ -21,7 +21,7 @@ from midstance.force.units import mean_over_steps
 from midstance.force.zero import flight_zero
 from midstance.gait.model import Floats
 
-#: Length of the first look, s.
+#: Length of the first look, s, and how long a recording is searched for somebody running.
 SURVEY_S = 60.0
 #: Contacts on the same plate, one after the other, that make it a treadmill.
 TREADMILL_STEPS = 4
@@ -53,7 +53,7 @@ class Survey:
 
 
 def survey(about: ForceAbout, wrench: Floats, settings: ForceSettings, *, where: str = "recording") -> Survey:
-    """Look at the first ``SURVEY_S`` seconds.
+    """Look at ``SURVEY_S`` seconds.
 
     Parameters
     ----------
@@ -76,15 +76,13 @@ def survey(about: ForceAbout, wrench: Floats, settings: ForceSettings, *, where:
         )
     horizontal = all(p.horizontal for p in about.plates)
     cop = all(p.cop for p in about.plates)
-    newtons = 1.0
-    if about.unit == "BW":
-        newtons = (settings.mass_kg or USUAL_WEIGHT_N / GRAVITY_MPS2) * GRAVITY_MPS2
-    quiet = _unloaded_taken_out(used) * newtons
+    newtons = newtons_of(about, settings)
+    quiet = unloaded_taken_out(used) * newtons
     total = quiet.sum(axis=0)
     if not np.nanpercentile(np.linalg.norm(total, axis=1), 99.5) > max(2 * settings.threshold_n, 100.0):
         top = float(np.nanmax(np.linalg.norm(total, axis=1)))
         raise ForceError(
-            f"nobody is on the plates: the force never goes far beyond {top:.3g} N in the first {SURVEY_S:.0f} s",
+            f"nobody is on the plates: the force never goes far beyond {top:.3g} N in the part looked at ({SURVEY_S:.0f} s)",
             where=where,
             allowed=f"steps with forces well above the threshold of {settings.threshold_n:.0f} N",
             next_step="check the unit (N, kN, BW) and the channels; cut off the quiet beginning of a long recording",
@@ -95,7 +93,10 @@ def survey(about: ForceAbout, wrench: Floats, settings: ForceSettings, *, where:
             f"forces are in body weights; the threshold of {settings.threshold_n:.0f} N is for "
             f"{newtons / GRAVITY_MPS2:.1f} kg" + ("" if settings.mass_kg else ", a usual body mass, since none was given")
         )
-    surface = settings.surface or _surface(quiet, rate, settings.threshold_n)
+    surface = settings.surface
+    if surface is None:
+        in_a_row = steps_in_a_row(quiet, rate, settings.threshold_n)
+        surface = "treadmill" if in_a_row >= TREADMILL_STEPS else "plates"
     downs = [p.down_lab for p in about.plates if p.down_lab is not None]
     cop_lab = _rough_cop(about, wrench, total) if cop else None
     axes = find_axes(
@@ -142,7 +143,7 @@ def sum_of_belts(about: ForceAbout, turned: Floats, axes: Axes) -> Floats:
     return np.asarray(np.sum(parts, axis=0), dtype=np.float64)[None]
 
 
-def _unloaded_taken_out(force: Floats) -> Floats:
+def unloaded_taken_out(force: Floats) -> Floats:
     """Roughly zeroed forces of each plate: the level of its tenth of samples nearest to the lowest is taken off."""
     out = np.empty_like(force)
     for i, f in enumerate(force):
@@ -159,8 +160,11 @@ def _busiest(quiet: Floats) -> int:
     return int(np.argmax([np.nanmean(np.linalg.norm(f, axis=1)) for f in quiet]))
 
 
-def _surface(quiet: Floats, rate_hz: float, threshold_n: float) -> Surface:
-    """Treadmill where steps follow each other on the same plate (or on all plates added), plates where they don't."""
+def steps_in_a_row(quiet: Floats, rate_hz: float, threshold_n: float) -> int:
+    """Most contacts that follow each other without a step missing, on one plate or (two plates at most) on all added.
+
+    ``quiet`` is (plates, n, 3) with the zero roughly taken out, N.
+    """
     longest = 0
     for f in (*quiet, quiet.sum(axis=0)) if len(quiet) <= 2 else quiet:
         good = f[np.isfinite(f).all(axis=1)]
@@ -173,7 +177,35 @@ def _surface(quiet: Floats, rate_hz: float, threshold_n: float) -> Surface:
         cuts = cut_contacts(f @ (v / size), rate_hz, threshold_n)
         if len(cuts):
             longest = max(longest, *(len(r) for r in runs_of_steps(cuts.on / rate_hz, cuts.off / rate_hz)))
-    return "treadmill" if longest >= TREADMILL_STEPS else "plates"
+    return longest
+
+
+def running_part(about: ForceAbout, stretches: Iterable[Floats], settings: ForceSettings) -> Floats:
+    """The first of some stretches (plates, n, 6) in which somebody runs on the spot; else the one with most load.
+
+    Long recordings begin with an empty belt, somebody standing, or a warm-up at a walk.
+    """
+    newtons = newtons_of(about, settings)
+    best: Floats | None = None
+    most = -1.0
+    for w in stretches:
+        if float(np.isfinite(w[:, :, :3]).all(axis=2).mean()) > 1 - LARGEST_LOST_SHARE:
+            quiet = unloaded_taken_out(w[:, :, :3]) * newtons
+            if steps_in_a_row(quiet, about.rate_hz, settings.threshold_n) >= TREADMILL_STEPS:
+                return w
+            load = float(np.nanpercentile(np.linalg.norm(quiet.sum(axis=0), axis=1), 99.5))
+        else:
+            load = 0.0
+        if load > most:
+            best, most = w, load
+    return np.zeros((len(about.plates), 0, 6)) if best is None else best
+
+
+def newtons_of(about: ForceAbout, settings: ForceSettings) -> float:
+    """Newtons in the recording's unit; for body weights those of the runner, or of a usual one."""
+    if about.unit == "BW":
+        return (settings.mass_kg or USUAL_WEIGHT_N / GRAVITY_MPS2) * GRAVITY_MPS2
+    return 1.0
 
 
 def _rough_cop(about: ForceAbout, wrench: Floats, total: Floats) -> Floats | None:
@@ -218,8 +250,3 @@ def _weight(mean_n: float | None, settings: ForceSettings, unit: str, newtons: f
     if mean_n is not None:
         return mean_n, "mean vertical force over whole steps of steady running"
     return None, "body mass not given, and no steps in a row to take body weight from"
-
-
-def prefix(blocks: Sequence[Floats]) -> Floats:
-    """Join blocks (plates, n, 6) of the beginning."""
-    return np.concatenate(list(blocks), axis=1)
