@@ -309,3 +309,26 @@ def test_a_calibration_that_is_wrong_by_ten_is_noticed(tmp_path):
         read_and_measure(path)
     with pytest.raises(ForceError, match="of the body weight"):
         read_and_measure(path, ForceSettings(mass_kg=75.7))
+
+
+@pytest.mark.parametrize("seed", range(14))
+def test_damaged_c3d_files_end_in_a_readable_error_or_in_measures(tmp_path, seed):
+    """Bytes changed, wiped or cut off; the reader of such files may crash or hang, which must not be felt."""
+    rng = np.random.default_rng(seed)
+    content = bytearray((DATA / "runner12_3.5mps_raw_part.c3d").read_bytes())
+    if seed % 3 == 0:
+        for place in rng.integers(2, 7168, 12):
+            content[place] = rng.integers(256)
+    elif seed % 3 == 1:
+        at = int(rng.integers(0, 7000))
+        content[at : at + 150] = bytes(150)
+    else:
+        content = content[: int(rng.integers(600, len(content)))]
+    path = tmp_path / "damaged.c3d"
+    path.write_bytes(content)
+    told = ""
+    try:
+        told = " ".join(read_and_measure(path).notes)
+    except ForceError as error:
+        told = str(error)
+    assert "damaged.c3d" in told or "type 4" in told

@@ -24,6 +24,8 @@ from midstance.force.windows import Piece, pieces
 from midstance.force.zero import flight_zero
 from midstance.gait.model import SIDES, Exclusion, Floats, Measure, QualityCheck, Side
 
+#: No platform bears this much, N or N m: such numbers are damage.
+LARGEST = 1e6
 Progress = Callable[[float], None]
 
 
@@ -51,14 +53,22 @@ def measure_force(
         The recording can't be trusted: wrong unit, no weight on any channel, nobody on the plates, nothing but gaps.
     """
     asked = settings or ForceSettings()
-    first = survey(about, _beginning(about, blocks(), asked, where), asked, where=where)
+    first = survey(about, _beginning(about, _possible(blocks()), asked, where), asked, where=where)
     plates = _plates_measured(about, first)
     run = _Run(about, first, asked, plates, where)
-    for piece in pieces(blocks(), about.rate_hz):
+    for piece in pieces(_possible(blocks()), about.rate_hz):
         run.take(piece)
         if about.samples:
             progress(min(1.0, piece.core_stop / about.samples))
     return run.result()
+
+
+def _possible(blocks: Iterable[ForceBlock]) -> Iterator[ForceBlock]:
+    """Blocks in which what can't be a force or a moment is missing."""
+    for block in blocks:
+        with np.errstate(invalid="ignore"):
+            fine = np.abs(block.wrench) < LARGEST
+        yield block if fine.all() else attrs.evolve(block, wrench=np.where(fine, block.wrench, np.nan))
 
 
 def _beginning(about: ForceAbout, blocks: Iterable[ForceBlock], settings: ForceSettings, where: str) -> Floats:

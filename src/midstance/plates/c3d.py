@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import attrs
-import ezc3d
 import numpy as np
 
 from midstance.errors import ForceError
 from midstance.force.model import FeetPaths, ForceAbout, ForceBlock, Label, Plate
 from midstance.force.platform import CHANNELS, plate_axes, surface_wrench, to_lab
 from midstance.gait.model import EventKind, Floats, Side
+from midstance.plates.c3d_process import C3dContent, read_content
 from midstance.plates.markers import feet_from_markers
 
 #: Samples handed on at once.
@@ -73,14 +73,22 @@ def open_c3d(path: Path) -> C3dFile:
         head = file.read(512)
     if len(head) < 512 or head[1] != 0x50:
         raise ForceError("it isn't a C3D file (its second byte is not 0x50)", where=path.name)
+    content = read_content(path)
     try:
-        c3d = ezc3d.c3d(str(path))
-    except Exception as error:  # the reader raises whatever its C++ does
-        raise ForceError(f"it can't be read as C3D ({str(error).splitlines()[0]})", where=path.name) from None
-    parameters, analog = c3d["parameters"], c3d["data"]["analogs"][0]
-    rate = float(_value(parameters, "ANALOG", "RATE", [0.0])[0]) or float(c3d["header"]["analogs"]["frame_rate"])
+        return _made_of(path, content)
+    except (TypeError, ValueError, IndexError, OverflowError) as error:
+        raise ForceError(
+            f"what it says of its platforms makes no sense ({error})",
+            where=path.name,
+            next_step="export the trial again; the file may be damaged",
+        ) from None
+
+
+def _made_of(path: Path, content: C3dContent) -> C3dFile:
+    parameters, analog = content.parameters, content.analog
+    rate = _number(_value(parameters, "ANALOG", "RATE", [0.0])) or content.analog_rate_hz
     group = parameters.get("FORCE_PLATFORM", {})
-    used = int(_value(parameters, "FORCE_PLATFORM", "USED", [0])[0])
+    used = int(_number(_value(parameters, "FORCE_PLATFORM", "USED", [0])))
     if used < 1 or not group:
         raise ForceError(
             "it has no force platforms (FORCE_PLATFORM:USED is 0)",
@@ -94,8 +102,7 @@ def open_c3d(path: Path) -> C3dFile:
     length = _LENGTH.get(str(_first(_value(parameters, "POINT", "UNITS", ["mm"]))).strip().lower(), 0.001)
     notes: list[str] = []
     sources = [_plate(path, parameters, i, units, length, analog.shape[0], notes) for i in range(used)]
-    first_frame = float(c3d["header"]["points"]["first_frame"])
-    start = first_frame / float(c3d["header"]["points"]["frame_rate"] or rate)
+    start = content.first_frame / (content.point_rate_hz or rate)
     labels, shift = _labels(parameters, start, analog.shape[1] / rate)
     about = ForceAbout(
         rate,
@@ -104,15 +111,28 @@ def open_c3d(path: Path) -> C3dFile:
         tuple(s.plate for s in sources),
         notes=tuple(notes),
         labels=labels,
-        feet=_feet(c3d, parameters, length, start + shift),
+        feet=_feet(content, length, start + shift),
     )
-    return C3dFile(about, np.asarray(analog, dtype=np.float64), tuple(sources))
+    return C3dFile(about, analog, tuple(sources))
 
 
 def _value(parameters: Mapping[str, Any], group: str, name: str, default: Any) -> Any:
     found = parameters.get(group, {}).get(name)
-    value = default if found is None else found["value"]
-    return default if value is None or np.size(value) == 0 else value
+    if found is None:
+        return default
+    value, shape = found
+    if value is None or np.size(value) == 0:
+        return default
+    return np.asarray(value).reshape(shape) if len(shape) > 1 else value
+
+
+def _number(value: Any) -> float:
+    """The first number of a parameter, 0 where it isn't one."""
+    try:
+        number = float(np.asarray(value).ravel()[0])
+    except (TypeError, ValueError, IndexError):
+        return 0.0
+    return number if np.isfinite(number) else 0.0
 
 
 def _first(value: Any) -> Any:
@@ -209,7 +229,7 @@ def _labels(parameters: Mapping[str, Any], start_s: float, duration_s: float) ->
     moves events by one frame at most. Files whose events all lie in the first ``duration_s`` although the trial was cut
     later keep the trial's own clock, starting at 0.
     """
-    used = int(_value(parameters, "EVENT", "USED", [0])[0])
+    used = int(_number(_value(parameters, "EVENT", "USED", [0])))
     if used < 1:
         return (), 0.0
     times = np.atleast_2d(np.asarray(_value(parameters, "EVENT", "TIMES", np.zeros((2, 0))), dtype=np.float64))
@@ -239,18 +259,9 @@ def _kind(name: str) -> EventKind | None:
     return None
 
 
-def _feet(c3d: Any, parameters: Mapping[str, Any], length: float, start_s: float) -> FeetPaths | None:
-    points = c3d["data"]["points"]
-    labels = [str(x) for x in _value(parameters, "POINT", "LABELS", [])]
-    if points.shape[1] == 0 or not labels:
+def _feet(content: C3dContent, length: float, start_s: float) -> FeetPaths | None:
+    labels = [str(x) for x in _value(content.parameters, "POINT", "LABELS", [])]
+    if len(content.points) == 0 or not labels or not content.point_rate_hz > 0:
         return None
-    rate = float(c3d["header"]["points"]["frame_rate"])
-    xyz = np.transpose(points[:3], (1, 2, 0)).astype(np.float64) * length
-    # Lost markers are stored as (0, 0, 0) by some writers and as a negative residual by others.
-    lost = ~np.isfinite(xyz).all(axis=2) | (np.abs(xyz).sum(axis=2) == 0)
-    residuals = np.asarray(c3d["data"]["meta_points"]["residuals"])[0]
-    if residuals.shape == lost.shape:
-        lost |= residuals < 0
-    xyz[lost] = np.nan
-    time = start_s + np.arange(xyz.shape[1]) / rate
-    return feet_from_markers(labels, xyz, time)
+    time = start_s + np.arange(content.points.shape[1]) / content.point_rate_hz
+    return feet_from_markers(labels[: len(content.points)], content.points * length, time)
