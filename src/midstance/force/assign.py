@@ -42,8 +42,8 @@ def assign_sides(
 ) -> tuple[list[Contact], SideSource, str | None]:
     """Give each contact its side.
 
-    In order: contacts of known side given (the film), labels of contacts in the file, the feet's own paths, the belts of a
-    split treadmill, where the centre of pressure lies on a treadmill, and the first foot given with alternation.
+    In order: contacts of known side given (the film), labels of contacts in the file, the feet's own paths, where
+    the centre of pressure lies on a treadmill, and the first foot given with alternation.
 
     Returns
     -------
@@ -66,9 +66,6 @@ def assign_sides(
         if any(got):
             return *_filled(contacts, got, "feet"), None
         reason = "the feet's markers were lost"
-    belts: dict[int, Side | None] = {i: p.belt for i, p in enumerate(about.plates)}
-    if any(belts.values()) and not first.together:
-        return *_filled(contacts, [belts.get(c.plate) for c in contacts], "belts"), None
     if first.surface == "treadmill" and first.cop and first.axes.forward_known:
         place = [c.values.get("place_right", float("nan")) for c in contacts]
         got, reason = by_place(on, off, place)

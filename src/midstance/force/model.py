@@ -18,7 +18,7 @@ from midstance.gait.model import EventKind, Exclusion, Floats, Measure, QualityC
 
 GRAVITY_MPS2 = 9.81
 Surface = Literal["treadmill", "plates"]
-SideSource = Literal["given", "labels", "feet", "belts", "centre of pressure", "alternation", "unknown"]
+SideSource = Literal["given", "labels", "feet", "centre of pressure", "alternation", "unknown"]
 #: Columns of runner's axes.
 FORWARD, UP, RIGHT = 0, 1, 2
 
@@ -36,7 +36,6 @@ class Plate:
     down_lab : (3,) unit vector that points down into the plate; None where unknown.
     cop_as_given : True where the file holds the centre of pressure instead of moments: it is then kept as it is when the
         zero of the force is put right.
-    belt : the foot that this belt of a split treadmill carries; None for others.
     """
 
     name: str
@@ -45,7 +44,6 @@ class Plate:
     cop: bool = True
     down_lab: Floats | None = None
     cop_as_given: bool = False
-    belt: Side | None = None
 
     @property
     def centre_m(self) -> Floats:

@@ -1,4 +1,4 @@
-"""Which foot? From labels in the file, the film, the feet's own paths, split belts, or where the centre of pressure lies."""
+"""Which foot? From labels in the file, the film, the feet's own paths, or where the centre of pressure lies."""
 
 from __future__ import annotations
 
