@@ -20,7 +20,7 @@ A, B, HEIGHT = 0.7, 0.25, 0.05  # type 3: distances of the sensors from the plat
 
 
 def plate_wrench() -> tuple[np.ndarray, np.ndarray]:
-    """Force and moment about the middle of the surface in plate axes (x forward, y right, z down), N and N mm, and the truth."""
+    """Force and moment about the surface's middle in plate axes (x forward, y right, z down; N, N mm), and the truth."""
     w = R.wrench(np.arange(round(RATE * SECONDS)) / RATE)
     forward, up, right = w[:, 0], w[:, 1], w[:, 2]
     m_forward, m_up, m_right = w[:, 3], w[:, 4], w[:, 5]
@@ -104,7 +104,7 @@ def test_types_of_platforms(tmp_path, kind):
 
 @pytest.mark.parametrize("kind", [1, 2, 3])
 def test_types_against_an_independent_reader(tmp_path, kind):
-    """ezc3d works out force and centre of pressure of these types itself; it takes whole-number parameters, as in a real file."""
+    """ezc3d works these types out itself; it wants whole-number parameters, which a real file lends here."""
     data = Path(__file__).resolve().parents[1] / "data" / "force"
     c3d = ezc3d.c3d(str(data / "sprint_9mps_8plates.c3d"))
     x = channels(kind)[:1944]

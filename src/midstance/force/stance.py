@@ -32,13 +32,13 @@ POINTS = np.linspace(0.0, 1.0, 101)
 class Window:
     """A stretch of one plate, ready to be measured.
 
-    ``wrench`` (n, 6) with the zero taken out; ``force`` (n, 3) low-passed at ``FORCE_HZ``; ``impact`` (n,) vertical force
+    ``wrench`` (n, 6) with the zero taken out; ``smooth`` (n, 6) low-passed at ``FORCE_HZ``; ``impact`` (n,) vertical force
     low-passed at ``IMPACT_HZ`` (as recorded where sampled too slowly for that); ``first`` number of its first sample in the
     recording; ``noise_n`` 1-SD noise in flight of vertical force as recorded, and ``zero_sigma_n`` error of the zero.
     """
 
     wrench: Floats
-    force: Floats
+    smooth: Floats
     impact: Floats
     rate_hz: float
     first: int
@@ -56,10 +56,10 @@ def make_window(
     wrench: Floats, rate_hz: float, first: int, start_s: float, noise_n: float, zero_sigma_n: float, centre_m: Floats
 ) -> Window:
     """Filter a stretch once for all of its contacts."""
-    force = butterworth_lowpass(wrench[:, :3], rate_hz, FORCE_HZ) if rate_hz > 2.5 * FORCE_HZ else wrench[:, :3]
+    smooth = butterworth_lowpass(wrench, rate_hz, FORCE_HZ) if rate_hz > 2.5 * FORCE_HZ else wrench
     up = wrench[:, UP]
     impact = butterworth_lowpass(up, rate_hz, IMPACT_HZ) if rate_hz > 2.5 * IMPACT_HZ else up
-    return Window(wrench, force, impact, rate_hz, first, start_s, noise_n, zero_sigma_n, centre_m)
+    return Window(wrench, smooth, impact, rate_hz, first, start_s, noise_n, zero_sigma_n, centre_m)
 
 
 def measure_contact(
@@ -87,10 +87,10 @@ def measure_contact(
     reasons: dict[str, str] = {}
     at = cuts.on[k] + POINTS * (cuts.off[k] - cuts.on[k])
     grid = (
-        np.arange(a - 1, b + 1, dtype=np.float64) if a > 0 and b < len(window.force) else np.arange(a, b, dtype=np.float64)
+        np.arange(a - 1, b + 1, dtype=np.float64) if a > 0 and b < len(window.smooth) else np.arange(a, b, dtype=np.float64)
     )
     rows = grid.astype(int)
-    force = window.force[rows]
+    force = window.smooth[rows, :3]
     curve = np.column_stack([np.interp(at, grid, force[:, j]) for j in range(3)])
     up = force[:, UP]
     duration = float(cuts.off[k] - cuts.on[k]) / rate
@@ -191,24 +191,30 @@ def _cop(
     reasons: dict[str, str],
 ) -> tuple[Floats, Floats | None]:
     """Path at 0 to 100 % of contact; samples of first load: time since contact (s), forward, right (m), force (N)."""
-    w = window.wrench[rows]
     least = max(COP_LEAST_N, COP_SHARE * weight_n)
-    cop, free = centre_of_pressure(w, least)
+    # The path from the low-passed wrench: its range would grow with noise. The place of first load is too quick for that.
+    cop, free = centre_of_pressure(window.smooth[rows], least)
     cop = cop + window.centre_m
-    known = np.isfinite(cop[:, 0])
+    # The filter spreads load by some milliseconds into flight: the load as recorded must be there, too.
+    known = np.isfinite(cop[:, 0]) & (window.wrench[rows, UP] >= least)
     if known.sum() < 3:
-        reasons["cop"] = reasons["strike"] = (
-            f"the plate never bore {least:.0f} N, below which there is no centre of pressure"
-        )
+        reasons["cop"] = f"the plate never bore {least:.0f} N, below which there is no centre of pressure"
+        reasons["strike"] = reasons["cop"]
         return np.full((101, 2), np.nan), None
     # Between the first and the last loaded sample only: nothing is drawn while the plate is next to unloaded.
     first, last = grid[known][0], grid[known][-1]
     path = np.column_stack([np.interp(at, grid[known], cop[known, j]) for j in range(2)])
     path[(at < first) | (at > last)] = np.nan
-    load = w[:, UP]
+    load = window.smooth[rows, UP]
     values["place_forward"] = float(np.average(cop[known, 0], weights=load[known]))
     values["place_right"] = float(np.average(cop[known, 1], weights=load[known]))
-    values["free_moment_peak"] = float(np.nanmax(np.abs(free)))
+    values["free_moment_peak"] = float(np.abs(free[known]).max())
+    cop, _ = centre_of_pressure(window.wrench[rows], least)
+    cop = cop + window.centre_m
+    known, load = np.isfinite(cop[:, 0]), window.wrench[rows, UP]
+    if not known.any():
+        reasons["strike"] = "the place of the first load is not known"
+        return path, None
     over = np.flatnonzero(load >= max(STRIKE_SHARE * weight_n, least))
     begin = np.flatnonzero(known)
     end = int(over[0]) + 1 if len(over) else 0
