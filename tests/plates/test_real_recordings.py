@@ -25,10 +25,12 @@ DATA = Path(__file__).resolve().parents[1] / "data" / "force"
 def unpacked(z: np.lib.npyio.NpzFile, name: str, folder: Path) -> Path:
     """One recording of ``rbds_forces.npz`` as an archive of the usual kind."""
 
-    def real(a: np.ndarray, step: float) -> np.ndarray:
+    def real(key: str, step: float) -> np.ndarray:
+        """Differences in time of whole steps in 16 bits, which wrap."""
+        a = np.cumsum(z[f"{name}/{key}"].astype(np.int64), axis=-1).astype(np.int16)
         return np.where(a == -32768, np.nan, a * step)
 
-    force, cop, feet = real(z[f"{name}/force"], 0.1), real(z[f"{name}/cop"], 1e-4), real(z[f"{name}/feet"], 2e-4)
+    force, cop, feet = real("force", 0.5), real("cop", 2e-4), real("feet", 5e-4)
     mass, speed, *_ = z[f"{name}/facts"]
     flat = [np.column_stack([f[0], np.zeros(f.shape[1]), f[1]]) for f in feet]
     path = folder / f"{name}.npz"

@@ -155,10 +155,17 @@ class _Run:
         self._tally.quieted += was_quieted
         cuts = cut_contacts(up, rate, settings.threshold_n)
         weight = first.weight_n or USUAL_WEIGHT_N
-        window = make_window(
-            zeroed, rate, piece.first, self._about.start_s, zero.noise_n, zero.sigma_n, self._centres[number]
-        )
         plate = self._plates[number]
+        window = make_window(
+            zeroed,
+            rate,
+            piece.first,
+            self._about.start_s,
+            zero.noise_n,
+            zero.sigma_n,
+            self._centres[number],
+            cop_as_given=plate.cop_as_given,
+        )
         for k in range(len(cuts)):
             if not core.start <= cuts.first[k] < core.stop:
                 continue

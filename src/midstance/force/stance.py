@@ -53,11 +53,30 @@ class Window:
 
 
 def make_window(
-    wrench: Floats, rate_hz: float, first: int, start_s: float, noise_n: float, zero_sigma_n: float, centre_m: Floats
+    wrench: Floats,
+    rate_hz: float,
+    first: int,
+    start_s: float,
+    noise_n: float,
+    zero_sigma_n: float,
+    centre_m: Floats,
+    *,
+    cop_as_given: bool = False,
 ) -> Window:
-    """Filter a stretch once for all of its contacts."""
-    smooth = butterworth_lowpass(wrench, rate_hz, FORCE_HZ) if rate_hz > 2.5 * FORCE_HZ else wrench
+    """Filter a stretch once for all of its contacts.
+
+    Where the file holds the centre of pressure itself (``cop_as_given``), it is kept: moments are those of the low-passed
+    force acting there, since a filter would bend the moments at the ends of what is known.
+    """
+    smooth = wrench
     up = wrench[:, UP]
+    if rate_hz > 2.5 * FORCE_HZ:
+        if cop_as_given:
+            force = butterworth_lowpass(wrench[:, :3], rate_hz, FORCE_HZ)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                smooth = np.concatenate([force, wrench[:, 3:] * (force[:, UP] / up)[:, None]], axis=1)
+        else:
+            smooth = butterworth_lowpass(wrench, rate_hz, FORCE_HZ)
     impact = butterworth_lowpass(up, rate_hz, IMPACT_HZ) if rate_hz > 2.5 * IMPACT_HZ else up
     return Window(wrench, smooth, impact, rate_hz, first, start_s, noise_n, zero_sigma_n, centre_m)
 
