@@ -27,6 +27,8 @@ from midstance.assess.export import (
 )
 from midstance.assess.measure import TURN_CHECK
 from midstance.assess.reading import LEGS_CHECK
+from midstance.cli import films
+from midstance.findings.overruled import Overruled
 from midstance.gait.model import State
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -66,7 +68,7 @@ def test_the_checks_run_the_readmes_command():
 
 
 def options(command: str) -> set[str]:
-    return {o for p in COMMANDS[command].params for o in p.opts if o.startswith("--")}
+    return {o for p in COMMANDS[command].params for o in (*p.opts, *p.secondary_opts) if o.startswith("--")}
 
 
 def test_every_command_and_option_is_explained():
@@ -81,7 +83,7 @@ def test_every_command_and_option_is_explained():
 def test_every_option_named_exists():
     known = {o for c in COMMANDS for o in options(c)} | {"--help", "--version"}
     for name, text in {"README.md": README, **PAGES}.items():
-        own = re.sub(r"(python|scripts/|benchmarks/)\S* [^`\n]*", "", text)  # options of other programs
+        own = re.sub(r"(python|curl|scripts/|benchmarks/)\S* [^`\n]*", "", text)  # options of other programs
         named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", own))
         assert not named - known, name
 
@@ -91,10 +93,10 @@ def test_every_option_has_help():
 
 
 def test_example_commands_can_be_parsed():
-    examples = []
+    examples, names = [], "|".join(COMMANDS)
     for text in (README, *PAGES.values()):
         for line in text.splitlines():
-            examples += re.findall(r"^(?:\.venv/bin/)?(midstance (?:assess|demo|doctor|validate|board|lens)[^`…]*)$", line)
+            examples += re.findall(rf"^(?:\.venv/bin/)?(midstance (?:{names})[^`…]*)$", line)
     assert examples
     for example in examples:
         _, command, *arguments = shlex.split(example)
@@ -102,7 +104,7 @@ def test_example_commands_can_be_parsed():
 
 
 def test_choices_are_named():
-    enums = [v for v in vars(cli).values() if isinstance(v, type) and issubclass(v, Enum) and v is not Enum]
+    enums = [v for v in vars(films).values() if isinstance(v, type) and issubclass(v, Enum) and v is not Enum]
     assert enums
     for enum in enums:
         for choice in enum:
@@ -136,6 +138,17 @@ def test_table_of_measures_is_that_of_the_registry():
     assert tool.table() in OUTPUTS
 
 
+def test_keys_and_addresses_of_the_workbench_are_those_of_the_code():
+    """If this fails: python scripts/workbench_tables.py --write"""
+    tool = script("workbench_tables")
+    keys, addresses = tool.keys_table(), tool.addresses_table()
+    assert tool.filled(PAGES["docs/workbench.md"], "keys", keys) == PAGES["docs/workbench.md"]
+    assert tool.filled(PAGES["docs/http_api.md"], "addresses", addresses) == PAGES["docs/http_api.md"]
+    # Every entry of the viewer's map is in the table: none was missed by the way the file is read.
+    entries = tool.KEYS_FILE.read_text(encoding="utf-8").count("{ group:")
+    assert keys.count("\n") + 1 == 2 + entries + keys.count("**") // 2
+
+
 def key_paths(value, path="") -> set[str]:
     """All keys of a JSON value as paths, lists written ``[]``."""
     if isinstance(value, dict):
@@ -154,7 +167,9 @@ def documented_keys() -> set[str]:
 
 
 def test_every_key_of_the_json_is_explained_and_there():
-    written = key_paths(assessment_to_dict(sample_assessment()))
+    first = sample_assessment().findings[0]
+    overruled = (Overruled(first.key, first.side, "seen otherwise", "A. May", "2026-05-01"),)
+    written = key_paths(assessment_to_dict(sample_assessment(overruled=overruled)))
     # The settings differ from one assessment to the next and aren't listed one by one.
     written = {p for p in written if not p.startswith("context.settings.")} - {"plan"}
     assert documented_keys() == written

@@ -240,6 +240,13 @@ def test_any_picture_of_film_and_copy_is_found(film: Film, tmp_path: Path, kind:
         exact_frame(path, len(every), about["pts_s"])
 
 
+def test_a_film_whose_times_jump_is_refused(film: Film, tmp_path: Path) -> None:
+    path = film(name="jump.ts", times_s=[i / 30 + (20_000 if i > 20 else 0) for i in range(40)], count=40)
+    with pytest.raises(FilmError, match="times jump by more than an hour, to 20001 s"):
+        make_proxy(path, tmp_path / "copy")
+    assert not (tmp_path / "copy").exists()
+
+
 def test_nothing_is_left_of_a_film_that_can_t_be_read(tmp_path: Path) -> None:
     bad = tmp_path / "bad.mp4"
     bad.write_bytes(b"\0\0\0\x18ftypisom" + bytes(4000))

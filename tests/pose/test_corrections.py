@@ -22,6 +22,7 @@ from midstance.pose.corrections import (
     load_corrections,
     parse_correction,
     swap_legs,
+    taken_back,
 )
 
 RATE_HZ = 120.0
@@ -244,3 +245,27 @@ def test_an_entry_for_a_hidden_landmark_needs_no_place() -> None:
     assert parse_correction({**entry, "to_s": 0.6}).to_s == 0.6
     with pytest.raises(OptionError, match="empty"):
         parse_correction({**entry, "to_s": 0.4})
+
+
+def test_of_a_place_and_a_hiding_the_later_word_holds() -> None:
+    place, hide = at(50, 400, 300), unseen(48, 52)
+    assert [a.correction for a in taken_back([place, hide], 1 / RATE_HZ)] == [place]
+    assert taken_back([hide, place], 1 / RATE_HZ) == []
+    assert taken_back([place, unseen(60)], 1 / RATE_HZ) == []
+    assert taken_back([place, unseen(48, 52, "right_ankle")], 1 / RATE_HZ) == []
+    assert len(taken_back([place, unseen(50)], 1 / RATE_HZ)) == 1
+
+
+def test_a_number_too_large_for_any_picture_is_told() -> None:
+    entry = {"kind": "landmark", "view": "side", "time_s": 0.5, "landmark": "left_toe", "x_px": 10**400, "y_px": 1}
+    with pytest.raises(OptionError, match="x_px") as told:
+        parse_correction(entry)
+    assert len(told.value.what) < 100
+
+
+def test_an_event_beyond_the_film_is_told() -> None:
+    late = Correction("event", "side", 3000.0, side="left", event="toe_off")
+    with pytest.raises(OptionError, match="doesn't reach"):
+        correct_events([], [late], 1 / RATE_HZ, (0.0, 6.0))
+    (event,), _ = correct_events([], [late], 1 / RATE_HZ, (0.0, 3000.0))
+    assert event.time_s == 3000.0

@@ -77,6 +77,6 @@ def test_dot_drawing_tells_sides_apart_by_shape() -> None:
     for svg in shapes:
         ET.fromstring(standalone(svg))
     assert 'class="pl" cx' in shapes[0]
-    assert '<rect class="pr"' in shapes[1]
-    assert '<path class="pb"' in shapes[2]
+    assert '<path class="pr"' in shapes[1]
+    assert '<rect class="pb"' in shapes[2]
     assert shapes[0].count('class="dl"') == 2

@@ -13,7 +13,7 @@ from typing import Any
 
 import attrs
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from midstance.assess.both_sides import both_sides
@@ -31,7 +31,7 @@ from midstance.gait.com import whole_body_com
 from midstance.gait.model import LANDMARKS, Floats, PlanePaths, Stance, View, seen_as
 from midstance.pose.clean import CleanTrack, clean
 from midstance.records.home import Home
-from midstance.records.tables import CorrectionRow, FilmRow, SessionRow
+from midstance.records.tables import CorrectionRow, FilmRow, JournalRow, SessionRow
 
 #: Films whose readings are held in memory: two sessions with all their views.
 MOST_HELD = 8
@@ -62,6 +62,11 @@ class LiveFilms:
         self._home = home
         self._lock = threading.Lock()
         self._held: OrderedDict[tuple[Any, ...], tuple[Observation, CleanTrack]] = OrderedDict()
+
+    def forget(self) -> None:
+        """Hold nothing in memory any more, as after an erasure."""
+        with self._lock:
+            self._held.clear()
 
     def film(self, db: Session, film_id: str) -> dict[str, Any]:
         """Return what a film gives as it stands, with all corrections in.
@@ -232,6 +237,9 @@ def _landmarks(reading: FilmReading) -> dict[str, Any]:
         "time_s": [round(float(t), 6) for t in joints.time_s],
         "xy": _packed(joints.xy, "<f4"),
         "state": _packed(joints.state, "u1"),
+        "stickers": None
+        if reading.stickers is None
+        else {"names": list(reading.stickers.names), "xy": _packed(reading.stickers.xy, "<f4")},
     }
 
 
@@ -296,15 +304,17 @@ def _com_px(
 def _corrections(db: Session, film_id: str, view: View, reading: FilmReading) -> dict[str, Any]:
     rows = db.scalars(select(CorrectionRow).where(CorrectionRow.film_id == film_id).order_by(CorrectionRow.number)).all()
     effects = {a.correction: a.effect for a in reading.corrections}
-    entries: dict[str, Any] = {"holding": [], "withdrawn": [], "version": 0}
+    # Each change of a correction leaves a line in the journal, so this never falls, even when one is put back.
+    changes = db.scalar(
+        select(func.count()).select_from(JournalRow).where(JournalRow.subject_id.in_([row.id for row in rows]))
+    )
+    entries: dict[str, Any] = {"holding": [], "withdrawn": [], "version": changes or 0}
     for row in rows:
         entry = {
             "id": row.id, "number": row.number, **row.body, "note": row.note, "by": row.made_by,
             "at": row.made_at.isoformat(), "effect": "",
         }  # fmt: skip
-        entries["version"] += 1
         if row.withdrawn_at is not None:
-            entries["version"] += 1
             entries["withdrawn"].append(
                 {**entry, "withdrawn_by": row.withdrawn_by, "withdrawn_at": row.withdrawn_at.isoformat()}
             )

@@ -132,9 +132,10 @@ def measure_film(
             allowed="at least two whole strides of running" + (f"; {report.notes[-1].rstrip('.')}" if report.notes else ""),
             next_step="film at least 10 s of steady running; if the film is slow motion, give --capture-fps",
         )
-    found, set_right = correct_events(found, reading.asked, 1.0 / reading.clock.capture_fps)
     time_s = joints.time_s
-    stances, exclusions = build_stances(found, (float(time_s[0]), float(time_s[-1])))
+    span = (float(time_s[0]), float(time_s[-1]))
+    found, set_right = correct_events(found, reading.asked, 1.0 / reading.clock.capture_fps, span)
+    stances, exclusions = build_stances(found, span)
     stances, by_hand, left_out = _without_strides(stances, reading)
     exclusions = [*exclusions, *by_hand]
     good = kept(stances)

@@ -20,7 +20,14 @@ from midstance.film.verdicts import ALL_ANGLES, make_check
 from midstance.gait.model import SIDES, LandmarkPaths, QualityCheck, Side, View, seen_as
 from midstance.pose.anatomy import to_joints
 from midstance.pose.clean import CleanTrack, clean, direction_of_travel, mark_smeared, near_side, view_shown
-from midstance.pose.corrections import Applied, Correction, correct_landmarks, hide_landmarks, swap_legs
+from midstance.pose.corrections import (
+    Applied,
+    Correction,
+    correct_landmarks,
+    hide_landmarks,
+    swap_legs,
+    taken_back,
+)
 from midstance.pose.find import RunnerSearch
 from midstance.pose.legs import any_step_rate_hz
 from midstance.pose.sticker_find import find_stickers
@@ -275,7 +282,9 @@ def interpret(
     mine = tuple(c for c in corrections if c.view == observed.view)
     legs, swapped = swap_legs(cleaned.paths, mine)
     joints, hidden = hide_landmarks(to_joints(legs, direction=direction, near=near), mine)
-    joints, moved = correct_landmarks(joints, mine, (observed.info.width, observed.info.height))
+    dropped = taken_back(mine, 1.0 / joints.rate_hz)
+    held = [c for c in mine if c not in [a.correction for a in dropped]]
+    joints, moved = correct_landmarks(joints, held, (observed.info.width, observed.info.height))
     return FilmReading(
         observed=observed,
         cleaned=cleaned,
@@ -285,7 +294,7 @@ def interpret(
         quality=(*observed.checks, legs_check(cleaned, len(time_s))),
         notes=tuple(notes),
         asked=mine,
-        corrections=(*swapped, *hidden, *moved),
+        corrections=(*swapped, *hidden, *dropped, *moved),
     )
 
 

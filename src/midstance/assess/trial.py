@@ -219,9 +219,7 @@ def _of_still(rgb: Picture, exposure_s: float | None, view: View) -> Trial:
 
 
 def _info_of(width: int, height: int) -> FilmInfo:
-    return FilmInfo(
-        Path("still"), width, height, 0, False, "still", "rgb24", 8, Fraction(60), 1, 0.0, {}, None, False, 0
-    )
+    return FilmInfo(Path("still"), width, height, 0, False, "still", "rgb24", 8, Fraction(60), 1, 0.0, {}, None, False, 0)
 
 
 def _people_in(frame: Frame) -> list[Reading]:

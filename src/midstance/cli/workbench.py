@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import webbrowser
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from midstance.cli.common import err, faults
-from midstance.errors import NotFoundError, OptionError
+from midstance.errors import NotFoundError, OptionError, RecordsError
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -37,7 +38,10 @@ def serve(
     host: Annotated[str, typer.Option(help="Where to listen; other machines need an account.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(help="Port to listen on.")] = 8320,
     workers: Annotated[int, typer.Option(help="How many films are worked on side by side.")] = 1,
-    phones: Annotated[bool, typer.Option("--phones", help="Let phones on this network hand in films, by a code.")] = False,
+    phone_port: Annotated[int, typer.Option(help="Port for phones, while you open it; the next one if left out.")] = 0,
+    name: Annotated[
+        list[str] | None, typer.Option(help="Another name that browsers may call this server by.", show_default=False)
+    ] = None,
     certificate: Annotated[Path | None, typer.Option(help="PEM certificate, for https.", show_default=False)] = None,
     key: Annotated[Path | None, typer.Option(help="PEM key of the certificate.", show_default=False)] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open it in a browser.")] = sys.stdout.isatty(),
@@ -57,10 +61,14 @@ def serve(
             host=host,
             port=port,
             workers=workers,
-            phones=phones,
+            phone_port=phone_port,
+            names=tuple(name or ()),
             certificate=certificate,
             key=key,
         )
+
+        if not config.local_only and not config.tls:
+            err.print("midstance: without --certificate, films and passwords cross the network unencrypted.", markup=False)
 
         def ready(address: str) -> None:
             err.print(f"Midstance is open at {address} (data in {home.root}). Ctrl-C ends it.", soft_wrap=True, markup=False)
@@ -122,7 +130,7 @@ def backup(
         from midstance.records.backup import back_up
 
         home, db = _open(data, database)
-        file = back_up(home, db, out or home.backups)
+        file = back_up(home, db, out or home.backups, told=lambda line: err.print(f"midstance: {line}", markup=False))
         typer.echo(f"{file}: {file.stat().st_size / 1e6:.1f} MB. Keep it as safe as the films themselves.")
 
 
@@ -139,7 +147,9 @@ def restore(
         from midstance.records import backup as backups
 
         home = _home(data)
-        backups.restore(file, home, database or home.database_url)
+        restored = backups.restore(file, home, database)
+        for line in restored.incomplete:
+            err.print(f"midstance: {line}", markup=False, soft_wrap=True)
         typer.echo(f"{home.root}: restored. Open it with: midstance serve --data {home.root}")
 
 
@@ -175,6 +185,8 @@ def erase(
     """
     with faults():
         from midstance.records.erasing import erase_runner
+        from midstance.workers.lock import HomeLock
+        from midstance.workers.supervisor import take_up
 
         home, db = _open(data, database)
         with db.reading() as session:
@@ -189,6 +201,8 @@ def erase(
                     allowed=f"“{row.name}”",
                     next_step="start again",
                 )
+        with contextlib.suppress(RecordsError), HomeLock(home):  # fails where a workbench runs, which looks after its jobs
+            take_up(home, db)
         erased = erase_runner(home, db, row.id, by=_me())
         for line in erased.lines():
             typer.echo(line)

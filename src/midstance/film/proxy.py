@@ -48,6 +48,8 @@ _POSTER_AT = 0.4
 _PRESET, _CRF = "ultrafast", "25"
 _BT601, _LIMITED, _FULL, _UNSPECIFIED = 6, 1, 2, 2  # numbers of ITU-T H.273, and of FFmpeg's ranges
 _HIDDEN = ".making-"
+#: No camera waits this long for its next picture, s; the file format couldn't hold much longer.
+_LONGEST_STEP_S = 3600
 
 Progress = Callable[[float], None]
 
@@ -184,7 +186,10 @@ class _Writer:
             picture = _for_encoder(video, self.info, self.size)
             picture.pts, picture.time_base = at, self._base
             picture.pict_type = av.video.frame.PictureType.NONE  # the encoder chooses, not the film
-            self._last = (at, at - self._last[0] if self._last is not None else 0)
+            step = at - self._last[0] if self._last is not None else 0
+            self._last = (at, step)
+            if step * self._base > _LONGEST_STEP_S:
+                raise _jump(self.info.path, frame.file_time_s)
             self._mux(self._stream.encode(picture))
         except (av.error.FFmpegError, OSError) as error:
             raise _output_fault(error, self.path.parent.name) from error
@@ -398,7 +403,8 @@ def _target_pts(film: Path, container: Any, stream: Any, index: int, pts_s: list
     if pts_s is not None:
         if index >= len(pts_s):
             raise _no_such_picture(film, index, len(pts_s))
-        return origin + round(pts_s[index] / stream.time_base)
+        step: Fraction = stream.time_base
+        return origin + round(pts_s[index] / step)
     container.seek(0 if stream.start_time is None else stream.start_time, stream=stream, backward=True)
     times: list[int] = []
     for packet in container.demux(stream):
@@ -450,6 +456,15 @@ def _flush(path: Path) -> None:
     """Make sure that a file's content is on the disk before its name is."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
+
+
+def _jump(film: Path, time_s: float) -> FilmError:
+    return FilmError(
+        f"the film's times jump by more than an hour, to {time_s:.0f} s",
+        where=str(film),
+        allowed="a film as the camera wrote it",
+        next_step="copy the film from the camera again",
+    )
 
 
 def _output_fault(error: BaseException, where: str) -> OutputError:

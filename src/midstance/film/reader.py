@@ -43,7 +43,8 @@ _OPEN_OPTIONS = {
 }
 _FIRST_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 _CAPTURE_TAGS = ("com.android.capture.fps",)
-_DECODE_ERRORS = (av.error.FFmpegError, OSError, ValueError)
+#: IndexError: a damaged transport stream names a stream that is not there.
+_DECODE_ERRORS = (av.error.FFmpegError, OSError, ValueError, IndexError)
 
 
 class FilmReader(Iterator[Frame]):

@@ -123,7 +123,7 @@ def parse_correction(raw: Mapping[str, Any], where: str = "correction") -> Corre
 def _json_entries(text: str, file: Path) -> list[Any]:
     try:
         raw = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number may be too long too
         raise _fault(f"the file is not JSON ({error})", str(file)) from None
     entries = raw.get("corrections") if isinstance(raw, dict) else raw
     schema = raw.get("schema", CORRECTIONS_SCHEMA) if isinstance(raw, dict) else CORRECTIONS_SCHEMA
@@ -203,10 +203,10 @@ def _number(raw: Mapping[str, Any], name: str, where: str) -> float:
     value = raw[name]
     try:
         number = math.nan if isinstance(value, bool) else float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         number = math.nan
     if not (math.isfinite(number) and number >= 0):
-        raise _fault(f"“{name}” is {value!r}", where, f"{name}: a number from 0 on")
+        raise _fault(f"“{name}” is {value!r:.40}", where, f"{name}: a number from 0 on")
     return number
 
 
@@ -290,6 +290,21 @@ def correct_landmarks(
     return attrs.evolve(paths, xy=xy, sigma_px=sigma, state=state), applied
 
 
+def taken_back(corrections: Sequence[Correction], frame_s: float) -> list[Applied]:
+    """Return the landmarks set by hand that the same list later says can't be seen: the later word holds.
+
+    ``frame_s``: time between two frames; half of it counts as the same time.
+    """
+    out = []
+    for i, c in enumerate(corrections):
+        later = (
+            h for h in corrections[i + 1 :] if (c.kind, h.kind) == ("landmark", "not_visible") and h.landmark == c.landmark
+        )
+        if any(h.time_s - 0.5 * frame_s <= c.time_s <= (h.to_s or h.time_s) + 0.5 * frame_s for h in later):
+            out.append(Applied(c, "taken back later: not visible"))
+    return out
+
+
 def hide_landmarks(
     paths: LandmarkPaths, corrections: Iterable[Correction]
 ) -> tuple[LandmarkPaths, list[Applied]]:
@@ -361,12 +376,21 @@ def _spread(time_s: Floats, xy: Floats, rows: Any, wanted: Floats) -> tuple[Floa
 
 
 def correct_events(
-    events: Sequence[Event], corrections: Iterable[Correction], frame_s: float
+    events: Sequence[Event],
+    corrections: Iterable[Correction],
+    frame_s: float,
+    span_s: tuple[float, float] = (0.0, math.inf),
 ) -> tuple[tuple[Event, ...], list[Applied]]:
     """Put contacts and toe-offs where a person put them; source "corrected".
 
     The nearest event of that foot and kind within ``MOVE_S`` is moved, else one is added; ``remove`` takes it away. Steps,
-    strides and all values that rest on the event follow from it; other events stay as they were found.
+    strides and all values that rest on the event follow from it; other events stay as they were found. ``span_s``: first
+    and last time of the film's measured part.
+
+    Raises
+    ------
+    OptionError
+        An event lies outside the film, or there is none to take away.
     """
     out = list(events)
     applied: list[Applied] = []
@@ -374,6 +398,12 @@ def correct_events(
     for c in corrections:
         if c.kind != "event" or c.event is None or c.side is None:
             continue
+        if not span_s[0] - MOVE_S <= c.time_s <= span_s[1] + MOVE_S:
+            raise _fault(
+                "the measured part of the film doesn't reach there",
+                f"correction of the {c.side} {c.event.replace('_', ' ')} at {c.time_s:g} s",
+                f"times from {span_s[0]:.3f} to {span_s[1]:.3f} s",
+            )
         same = [e for e in out if e.kind == c.event and e.side == c.side and abs(e.time_s - c.time_s) <= MOVE_S]
         old = min(same, key=lambda e: abs(e.time_s - c.time_s), default=None)
         words = c.event.replace("_", " ").replace("toe off", "toe-off")

@@ -41,7 +41,13 @@ def found(db: Session, table: type[Row], row_id: str, what: str, *, lock: bool =
         There is none.
     """
     how: Any = {"read": True, "key_share": True} if share else lock
-    row = db.get(table, f.an_id(row_id, what), with_for_update=how or None, populate_existing=bool(how))
+    key = f.an_id(row_id, what)
+    try:
+        row = db.get(table, key, with_for_update=how or None, populate_existing=bool(how))
+    except StaleDataError:
+        # This transaction had read it before, and another one has changed it since. It is locked now: read it anew.
+        db.refresh(db.identity_map[db.identity_key(table, key)])
+        row = db.get(table, key, with_for_update=how or None, populate_existing=True)
     if row is None:
         raise f.missing(what, row_id)
     return row

@@ -18,6 +18,8 @@ from midstance.records.listing import as_plain
 from midstance.records.tables import CorrectionRow, FilmRow, OverruleRow, SessionRow, now
 
 _NOT_IN_BODY = ("view", "by", "at", "note")
+#: A whole number of any length is JSON; above this none is a time or a place, and not all fit a float.
+_LARGEST = 10**9
 _NEXT = "correct it and try again; nothing was changed"
 _OVERRULE: Mapping[str, f.Check] = {
     "finding": f.text(80, least=1),
@@ -70,6 +72,11 @@ def body_of(raw: Any, view: str) -> dict[str, Any]:
             f"“{odd[0]}” is not given with a correction here", where="correction", allowed="the fields of its kind",
             next_step=_NEXT,
         )  # fmt: skip
+    far = [name for name, value in raw.items() if isinstance(value, int) and not -_LARGEST < value < _LARGEST]
+    if far:
+        raise OptionError(
+            f"“{far[0]!s:.40}” is a very large number", where="correction", allowed="seconds, pixels", next_step=_NEXT
+        )
     try:
         parsed = attrs.asdict(parse_correction({**raw, "view": view}, "correction"))
     except OptionError as error:

@@ -10,17 +10,18 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from midstance.camera.marks import SCHEMA as MARKS_SCHEMA
-from midstance.camera.marks import VIEWS, parse_marks
-from midstance.camera.shutter import READOUT_S
 from midstance.errors import NotFoundError, OptionError
 
-#: The same as in ``assess.settings``, which this room may not import; a test holds them together.
+#: The same as in ``assess.settings`` and ``camera``, which this room may not import or would load slowly; a test holds them
+#: together.
 SPEED_MPS = (1.2, 12.5)
 HEIGHT_M = (1.0, 2.3)
 MASS_KG = (20.0, 250.0)
 KNOWN_LENGTH_M = (0.05, 100.0)
 MIN_MARKED_PX = 10.0
+READOUT_S = (0.0, 0.042)
+VIEWS = ("side", "side_far", "rear", "front")
+MARKS_SCHEMA = 1
 CAPTURE_FPS = (1.0, 10000.0)
 MAX_NAME = 80
 MAX_NOTES = 5000
@@ -260,6 +261,8 @@ def _entry(raw: Any, checks: Mapping[str, Check], needed: tuple[str, ...], place
 
 def marks(value: Any) -> dict[str, Any]:
     """Check a film's entry of a marks file (docs/marks.md): shape and limits, not yet against the film."""
+    from midstance.camera.marks import parse_marks  # takes a second to load; most changes have no marks
+
     if value is None:
         return {}
     if not isinstance(value, Mapping):

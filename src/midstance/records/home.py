@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import attrs
+from sqlalchemy import URL
 
 from midstance.errors import RecordsError
 
@@ -26,7 +27,7 @@ class Home:
     @property
     def database_url(self) -> str:
         """URL of the database that lies in the folder."""
-        return f"sqlite:///{self.root / DATABASE}"
+        return URL.create("sqlite", database=str(self.root / DATABASE)).render_as_string()
 
     @property
     def media(self) -> Path:

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from typing import Any, Generic, TypeVar
 
 import attrs
-from sqlalchemy import ColumnElement, and_, or_
-from sqlalchemy.orm import InstrumentedAttribute
+from sqlalchemy import ColumnElement, and_, collate, or_
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from midstance.errors import OptionError
 from midstance.records.tables import Base
@@ -72,18 +72,24 @@ def page_size(most: int) -> int:
     return max(1, min(int(most), MOST))
 
 
-def matching(query: str, *columns: InstrumentedAttribute[str]) -> ColumnElement[bool] | None:
+def matching(db: Session, query: str, *columns: InstrumentedAttribute[str]) -> ColumnElement[bool] | None:
     """Return the condition that every word of the query occurs in one of the columns, whatever its case; None for no query.
 
-    SQLite knows cases of ASCII only, so words with other letters are looked for in each of their usual writings.
+    SQLite's LIKE knows cases of ASCII only, and PostgreSQL is several times faster when it needs to know no others; so
+    words with other letters are looked for in each of their usual writings.
     """
     words = "".join(c if c.isprintable() else " " for c in query[:200]).split()[:_WORDS]
     words = [w.encode("utf-8", "ignore").decode() for w in words]
+    server = db.get_bind().dialect.name == "postgresql"
     parts = []
     for word in words:
         writings = {word} if word.isascii() else {word, word.lower(), word.upper(), word.title()}
         patterns = [f"%{w.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%" for w in sorted(writings)]
-        parts.append(or_(*(column.ilike(p, escape="!") for column in columns for p in patterns)))
+        if server:
+            hits = [collate(column, "C").ilike(p, escape="!") for column in columns for p in patterns]
+        else:
+            hits = [column.like(p, escape="!") for column in columns for p in patterns]
+        parts.append(or_(*hits))
     return and_(*parts) if parts else None
 
 

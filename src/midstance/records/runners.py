@@ -42,7 +42,7 @@ def list_runners(db: Session, *, query: str = "", after: str | None = None, most
     """
     key = func.lower(RunnerRow.name)
     asked = select(RunnerRow).order_by(key, RunnerRow.id)
-    wanted = matching(query, RunnerRow.name, RunnerRow.notes)
+    wanted = matching(db, query, RunnerRow.name, RunnerRow.notes)
     if wanted is not None:
         asked = asked.where(wanted)
     if after:

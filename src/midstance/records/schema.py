@@ -35,19 +35,28 @@ def open_records(home: Home, url: str | None = None) -> Database:
     Raises
     ------
     RecordsError
-        Folder or database can't be used, or the database was made by a later version.
+        Folder or database can't be used, the database was made by a later version, or a restore was cut short.
     """
-    new = not home.root.exists()
-    home.create()
-    if new:
-        os.chmod(home.root, 0o700)  # films of people: nobody else on the machine has to see them
+    from midstance.records.restoring import settle  # which needs this module
+
+    create(home)
     database = Database(url or home.database_url)
     try:
+        settle(home, database)
         upgrade(database)
     except BaseException:
         database.close()
         raise
     return database
+
+
+def create(home: Home) -> bool:
+    """Make the data folder, for its owner's eyes only; False when it was there already."""
+    new = not home.root.exists()
+    home.create()
+    if new:
+        os.chmod(home.root, 0o700)  # films of people: nobody else on the machine has to see them
+    return new
 
 
 def upgrade(database: Database, to: str = "head") -> None:

@@ -17,7 +17,7 @@ from midstance.records.changing import change, found, who
 from midstance.records.listing import Page, cursor, matching, opened, page_size
 from midstance.records.tables import AssessmentRow, FilmRow, JobRow, MeasureRow, RunnerRow, SessionRow
 
-VIEW_ORDER = ("side", "side_far", "rear", "front")
+VIEW_ORDER = f.VIEWS
 
 
 @attrs.frozen
@@ -64,7 +64,7 @@ def list_sessions(
     )
     if runner_id is not None:
         asked = asked.where(SessionRow.runner_id == f.an_id(runner_id, "runner"))
-    wanted = matching(query, RunnerRow.name, SessionRow.place, SessionRow.shoes, SessionRow.notes)
+    wanted = matching(db, query, RunnerRow.name, SessionRow.place, SessionRow.shoes, SessionRow.notes)
     if wanted is not None:
         asked = asked.where(wanted)
     if after:

@@ -249,7 +249,7 @@ class JobRow(Base):
     started_at: Mapped[dt.datetime | None] = mapped_column(Utc)
     ended_at: Mapped[dt.datetime | None] = mapped_column(Utc)
     #: Counts every change that somebody watching should be told of.
-    change: Mapped[int] = mapped_column(Integer, default=0)
+    change: Mapped[int] = mapped_column(Integer, default=0, index=True)
 
 
 class AccountRow(Base):

@@ -178,7 +178,7 @@ def dot_drawing(
     """Draw a measure as a dot with its 95 % bar, and every stride as a faint dot; ``reach`` is the range
     drawn.
 
-    Left is a disc, right a square, both a diamond, so that colour is never needed. The numbers stand beside
+    Left is a disc, right a diamond, both a bar, so that colour is never needed. The numbers stand beside
     it as text, so the drawing is hidden from screen readers.
     """
     s = side[0]
@@ -204,9 +204,9 @@ def dot_drawing(
     if side == "left":
         out.append(f'<circle class="p{s}" cx="{c:.1f}" cy="{y}" r="4.4"/>')
     elif side == "right":
-        out.append(f'<rect class="p{s}" x="{c - 4:.1f}" y="{y - 4}" width="8" height="8"/>')
-    else:
         corners = f"M{c - 5:.1f} {y}L{c:.1f} {y - 5}L{c + 5:.1f} {y}L{c:.1f} {y + 5}Z"
         out.append(f'<path class="p{s}" d="{corners}"/>')
+    else:
+        out.append(f'<rect class="p{s}" x="{c - 1.6:.1f}" y="{y - 5}" width="3.2" height="10"/>')
     out.append("</svg>")
     return "".join(out)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import importlib
 import importlib.resources
-import pkgutil
 import threading
 import time
 from collections.abc import AsyncIterator
@@ -21,16 +19,42 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
 from midstance import __version__
+from midstance.errors import MidstanceError
+from midstance.records.accounts import has_accounts, who_is
 from midstance.records.database import Database
-from midstance.web import pages, problems
+from midstance.records.erasing import finish_pending, tidy
+from midstance.records.schema import open_records
+from midstance.web import measured, problems
 from midstance.web.api import TAGS, api
 from midstance.web.api.description import describe
 from midstance.web.config import Config
 from midstance.web.deps import STATIC, static_hash
 from midstance.web.events import News
 from midstance.web.gate import Gate
-from midstance.web.security import Cookies, Failures, accounts_exist, names_of, server_secret
+from midstance.web.pages import (
+    compare,
+    film,
+    findings,
+    guide,
+    keys,
+    measures,
+    phone,
+    reports,
+    runners,
+    sessions,
+    settings,
+    signin,
+    start,
+    work,
+)
+from midstance.web.security import Cookies, Failures, names_of, server_secret
+from midstance.workers.queue import queue_missing
+from midstance.workers.supervisor import Supervisor
 
+#: What the pages are made of.
+PAGES = (
+    start, runners, sessions, film, measures, findings, reports, compare, guide, phone, work, settings, keys, signin,
+)  # fmt: skip
 #: Kinds of static files; what isn't listed isn't served.
 MEDIA_TYPES = {
     ".css": "text/css; charset=utf-8",
@@ -61,7 +85,7 @@ class Workbench:
         self.names = names_of(config)
         self.failures = Failures()
         self.news = News(database)
-        self.supervisor: Any = None
+        self.supervisor: Supervisor | None = None
         self.phone_door: Any = None
         self.uploads: anyio.CapacityLimiter | None = None
         self._asked_at, self._accounts = -ACCOUNTS_S, False
@@ -79,7 +103,7 @@ class Workbench:
             return True
         if time.monotonic() - self._asked_at > ACCOUNTS_S:
             with self.database.reading() as db:
-                self._accounts = accounts_exist(db)
+                self._accounts = has_accounts(db)
             self._asked_at = time.monotonic()
         return self._accounts
 
@@ -89,11 +113,14 @@ class Workbench:
 
     def account_of(self, key: str) -> str | None:
         """Return the name of the account whose login ``key`` is."""
-        from midstance.records import accounts
-
-        with self.database.writing() as db:
-            account = accounts.who_is(db, key)
+        with self.database.reading() as db:
+            account = who_is(db, key)
             return str(account.name) if account is not None else None
+
+    def forget(self) -> None:
+        """Hold nothing of any runner in memory any more, as after an erasure."""
+        self.live.forget()
+        measured.forget()
 
     def wake(self) -> None:
         """Tell the workers that there may be something to do."""
@@ -105,21 +132,31 @@ class Workbench:
         event.listen(db, "after_commit", lambda _: self.wake(), once=True)
 
     def start(self) -> None:
-        """Start the workers."""
+        """Start the workers.
+
+        Raises
+        ------
+        RecordsError
+            Another server works on this data folder.
+        """
         if self.config.workers:
-            try:
-                from midstance.workers.supervisor import Supervisor
-            except ImportError:
-                problems.log.warning("no workers yet")
-                return
             self.supervisor = Supervisor(self.config.home, self.database.url, workers=self.config.workers)
             self.supervisor.start()
-            # What corrections need takes a second to load: have it ready before somebody drags a point.
-            threading.Thread(target=self._warm, name="warm", daemon=True).start()
+            threading.Thread(target=self._settle_in, name="settle in", daemon=True).start()
 
-    def _warm(self) -> None:
-        with contextlib.suppress(ImportError):
-            _ = self.live
+    def _settle_in(self) -> None:
+        """Do what the first page needn't wait for."""
+        _ = self.live  # takes a second to load: have it ready before somebody drags a point
+        try:
+            finish_pending(self.config.home, self.database)
+            tidy(self.config.home, self.database)
+            with self.database.writing() as db:
+                missing = queue_missing(db, self.config.home)
+        except MidstanceError:
+            problems.log.exception("what an earlier server left undone couldn't be finished")
+        else:
+            if missing:
+                self.wake()
 
     def stop(self) -> None:
         """Stop the workers and the server for phones, and close the database."""
@@ -132,16 +169,7 @@ class Workbench:
 
 def open_workbench(config: Config) -> Workbench:
     """Open the records and return the workbench, not yet started."""
-    try:
-        from midstance.records.schema import open_records
-
-        database = open_records(config.home, config.database_url)
-    except (ImportError, AssertionError):
-        from midstance.records.tables import Base
-
-        database = Database(config.database_url or config.home.create().database_url)
-        Base.metadata.create_all(database.engine)
-    return Workbench(config, database)
+    return Workbench(config, open_records(config.home, config.database_url))
 
 
 def create_app(config: Config) -> FastAPI:
@@ -178,12 +206,8 @@ def create_app(config: Config) -> FastAPI:
             app.openapi_schema = describe(app, TAGS)
         return app.openapi_schema
 
-    # While rooms are being built a module may be missing or broken: say so and go on.
-    for module in sorted(m.name for m in pkgutil.iter_modules(pages.__path__)):
-        try:
-            app.include_router(importlib.import_module(f"midstance.web.pages.{module}").router, include_in_schema=False)
-        except Exception:
-            problems.log.exception("the pages of %s can't be loaded", module)
+    for module in PAGES:
+        app.include_router(module.router, include_in_schema=False)
     return app
 
 

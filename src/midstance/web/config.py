@@ -43,8 +43,7 @@ class Config:
     host, port : where to listen.
     workers : how many jobs run side by side; 0 runs none (they wait).
     certificate, key : PEM files for TLS; both or none.
-    phones : whether a second, small server takes films from phones on the same network.
-    phone_port : where that one listens; 0 takes ``port`` + 1.
+    phone_port : where the small server for phones listens while the coach has opened it; 0 takes ``port`` + 1.
     names : further names this server may be called by (``Host`` headers), beside its own addresses.
     most_film_bytes : largest film that is taken, bytes.
     fresh : files of the pages may change while the server runs, so browsers keep none of them.
@@ -57,7 +56,6 @@ class Config:
     workers: int = 1
     certificate: Path | None = None
     key: Path | None = None
-    phones: bool = False
     phone_port: int = 0
     names: tuple[str, ...] = ()
     most_film_bytes: int = MOST_FILM_BYTES

@@ -59,8 +59,9 @@ def add_demo(bench: Workbench, *, by: str) -> tuple[str, str]:
             by=by,
         )
         for view, file in stored.items():
+            name = about["films"][view]
             film = films.add_film(
-                db, session.id, sha256=file.sha256, bytes=file.bytes, view=view, name=about["films"][view], by=by, store=store
+                db, session.id, sha256=file.sha256, bytes=file.bytes, view=view, name=name, by=by, store=store
             )
             queue_film(db, film, by=by)
         ids = runner.id, session.id

@@ -66,11 +66,16 @@ def who(request: Request) -> str:
     """Return who asks: the account's name, or the coach's name from the settings where nobody signs in."""
     account = getattr(request.state, "account", None)
     if account is not None:
-        return str(account)
+        return _shown(str(account))
     with database(request).reading() as db:
         row = db.get(SettingRow, "coach")
         name = row.value if row is not None else None
-    return name.strip()[:80] if isinstance(name, str) and name.strip() else NOBODY
+    return _shown(name) if isinstance(name, str) and _shown(name) else NOBODY
+
+
+def _shown(name: str) -> str:
+    """Return a name as every table and file takes it: on one line, nothing that can't be printed."""
+    return "".join(c if c.isprintable() else " " for c in name).strip()[:80]
 
 
 WorkbenchDep = Annotated["Workbench", Depends(workbench)]

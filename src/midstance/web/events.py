@@ -14,8 +14,10 @@ from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 from anyio.to_thread import run_sync
+from sqlalchemy import select
 
 from midstance.records.database import Database
+from midstance.records.jobs import changed_since, newest_change
 from midstance.records.tables import JobRow
 
 #: How often the database is asked, s, and after how long without news a sign of life is sent.
@@ -142,16 +144,12 @@ class News:
             await asyncio.sleep(ASK_S)
 
     def _changed(self, change: int) -> list[JobDict]:
-        from midstance.records.jobs import changed_since
-
         with self._database.reading() as db:
             return [job_dict(job) for job in changed_since(db, change)]
 
     def _start(self, since: int | None) -> tuple[int, list[JobDict]]:
-        from sqlalchemy import func, select
-
         with self._database.reading() as db:
-            newest = db.scalar(select(func.max(JobRow.change))) or 0
+            newest = newest_change(db)
             chosen = JobRow.state.in_(("waiting", "running")) if since is None else JobRow.change > since
             rows = db.scalars(select(JobRow).where(chosen).order_by(JobRow.change).limit(500))
             return newest, [job_dict(job) for job in rows]

@@ -123,8 +123,9 @@ async def take_stream(
             break
     if film_suffix(head) is None:
         raise no_film()
-
     most = bench.config.most_film_bytes
+    if len(head) > most:
+        raise too_large(most)
 
     async def following() -> bytes | None:
         return await anext(chunks, None)

@@ -144,9 +144,7 @@ async def _http(request: Request, error: Exception) -> Response:
 
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    faults = [
-        {"where": ".".join(str(p) for p in e["loc"]), "what": str(e["msg"])} for e in error.errors()
-    ]
+    faults = [{"where": ".".join(str(p) for p in e["loc"]), "what": str(e["msg"])} for e in error.errors()]
     first = faults[0] if faults else {"where": "", "what": "not what is taken here"}
     # A path that can't be an id names nothing there is.
     if faults and all(f["where"].startswith("path.") for f in faults):

@@ -13,25 +13,22 @@ import threading
 import time
 from collections import OrderedDict, deque
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 from urllib.parse import urlsplit
 
 import attrs
-from sqlalchemy import select
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Scope
 
 from midstance.errors import NotAllowedError
 from midstance.records.home import Home
-from midstance.records.tables import AccountRow
 from midstance.web.config import Config
 from midstance.web.problems import TooLargeError, TooManyError
 
 if TYPE_CHECKING:
     from midstance.web.app import Workbench
 
-LOGIN_DAYS = 30
 #: Sign-ins that failed from one address before it must wait, and for how long they count, s.
 MOST_FAILURES, FAILURES_S = 10, 300.0
 
@@ -206,8 +203,10 @@ def sign_in(request: Request, name: str, password: str) -> str:
 
 def keep_login(request: Request, response: Response, key: str) -> None:
     """Give the browser the key of its login, and let it forget the token of before."""
+    from midstance.records import accounts
+
     cookies = bench_of(request.scope).cookies
-    response.headers.append("Set-Cookie", cookies.header(cookies.login, key, max_age_s=LOGIN_DAYS * 86400))
+    response.headers.append("Set-Cookie", cookies.header(cookies.login, key, max_age_s=accounts.LOGIN_DAYS * 86400))
     response.headers.append("Set-Cookie", cookies.header(cookies.csrf, "", max_age_s=0))
 
 
@@ -238,8 +237,3 @@ def too_large(most: int) -> TooLargeError:
     return TooLargeError(
         "this is more than is taken in one piece", where="Content-Length", allowed=f"up to {size}", next_step="send less"
     )
-
-
-def accounts_exist(db: Any) -> bool:
-    """Tell whether anybody has an account."""
-    return db.execute(select(AccountRow.id).limit(1)).first() is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from typing import Annotated, Any
 from urllib.parse import urlsplit
@@ -173,6 +174,14 @@ def pain_of(session: SessionRow) -> dict[str, Any] | None:
     }
 
 
+def faults_of(error: MidstanceError, fields: Mapping[str, str]) -> dict[str, str]:
+    """Return a fault that the records found by its field; ``fields`` gives the form's names of the records' fields.
+
+    One that names several fields, or none of the form, stands above them all.
+    """
+    return {fields.get(error.where, ""): words.fault_text(error)}
+
+
 def beside(error: ConflictError, mine: Mapping[str, Any], names: Mapping[str, str]) -> list[dict[str, str]]:
     """Return what two people wrote, field by field where it differs: name, mine, theirs."""
     out = []
@@ -184,7 +193,7 @@ def beside(error: ConflictError, mine: Mapping[str, Any], names: Mapping[str, st
 
 
 def _said(field: str, value: Any) -> str:
-    if value is None or value == "":
+    if value is None or value in ("", []):
         return ""
     if field == "speed_mps":
         return words.pace(float(value))
@@ -194,6 +203,6 @@ def _said(field: str, value: Any) -> str:
         return words.consent_words(str(value))
     if isinstance(value, float):
         return f"{value:g}"
-    if hasattr(value, "year"):
-        return words.day(value)
+    if field in ("held_on", "consent_on"):
+        return words.day(value if isinstance(value, dt.date) else dt.date.fromisoformat(str(value)[:10]))
     return str(value)

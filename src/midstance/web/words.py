@@ -7,13 +7,13 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from midstance.assess.settings import parse_length, parse_mass, parse_pace, parse_speed
+from midstance.assess.settings import parse_height, parse_mass, parse_pace, parse_speed
 from midstance.errors import MidstanceError, OptionError
 from midstance.findings.words import MINUS, number
 from midstance.gait.registry import REGISTRY
 from midstance.report.tables import FILM_TITLES, shown, title_of
 
-__all__ = ["MINUS", "number", "parse_length", "parse_mass", "title_of"]
+__all__ = ["MINUS", "number", "parse_height", "parse_mass", "title_of"]
 
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
@@ -48,8 +48,8 @@ def ago(at: dt.datetime | None, now: dt.datetime | None = None) -> str:
     seconds = ((now or dt.datetime.now(dt.UTC)) - at).total_seconds()
     if seconds < 90:
         return "just now"
-    for size, unit in ((60, "minute"), (3600, "hour")):
-        if seconds < 60 * size or (unit == "hour" and seconds < 86400):
+    for size, most, unit in ((60, 3600, "minute"), (3600, 86400, "hour")):
+        if seconds < most:
             return plural(round(seconds / size), unit) + " ago"
     return "yesterday" if seconds < 2 * 86400 else day(at.date())
 
@@ -129,6 +129,15 @@ def parse_number(text: str, what: str, low: float, high: float, unit: str) -> fl
             next_step="check the number",
         )
     return value
+
+
+def parse_body_height(text: str) -> float | None:
+    """Return metres from "1.78 m", "178 cm" or a bare "178"; None for an empty text."""
+    cleaned = text.strip().replace(",", ".")
+    if not cleaned:
+        return None
+    bare = cleaned.replace(".", "", 1).isdigit() and cleaned.isascii()
+    return parse_height(f"{cleaned} cm" if bare and float(cleaned) >= 100 else cleaned)
 
 
 def fault_text(error: MidstanceError) -> str:

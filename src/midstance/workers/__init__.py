@@ -1,1 +1,1 @@
-"""Slow work outside the server: films prepared, read and assessed by worker processes."""
+"""The slow work, each job in a process of its own: what a film does to its decoder it does to nobody else."""

@@ -1,9 +1,8 @@
 """The HTTP API; its description is at ``/api/openapi.json``."""
 
-import importlib
-import logging
-
 from fastapi import APIRouter
+
+from midstance.web.api import about, assessments, films, jobs, pairings, runners, sessions, tools
 
 TAGS = [
     {"name": "about", "description": "The server, who asks, settings, what the measures are."},
@@ -17,8 +16,5 @@ TAGS = [
     {"name": "tools", "description": "Board, lens, checks, backups, the demo."},
 ]
 api = APIRouter(prefix="/api")
-for module in ("about", "runners", "sessions", "films", "assessments", "jobs", "pairings", "tools"):
-    try:
-        api.include_router(importlib.import_module(f"midstance.web.api.{module}").router)
-    except ImportError as error:
-        logging.getLogger("midstance.web").warning("the API of %s isn't there yet: %s", module, error)
+for module in (about, runners, sessions, films, assessments, jobs, pairings, tools):
+    api.include_router(module.router)

@@ -23,7 +23,6 @@ def about(bench: WorkbenchDep) -> s.About:
         software=f"midstance {__version__}",
         most_film_bytes=bench.config.most_film_bytes,
         accounts=bench.needs_login(),
-        phones=bench.config.phones,
     )
 
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from fastapi import Path as InPath
 from fastapi.responses import FileResponse, Response
 
 from midstance.errors import NotFoundError
-from midstance.records import assessments, sessions
+from midstance.records import assessments, erasing, sessions
 from midstance.web.api import schemas as s
-from midstance.web.deps import HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
 from midstance.web.events import job_dict
 from midstance.web.files import disposition
 from midstance.web.gate import SANDBOX_CSP
@@ -28,6 +28,9 @@ MEDIA_TYPES = {
     ".jpg": "image/jpeg",
     ".mp4": "video/mp4",
 }
+_CONTENT: dict[str, dict[str, Any]] = {
+    kind.split(";")[0]: {} for kind in (*MEDIA_TYPES.values(), "application/octet-stream")
+}
 #: Kinds that a browser shows; everything else is handed over for keeping.
 _SHOWN = frozenset({".html", ".pdf", ".jpg", ".mp4", ".json"})
 
@@ -36,13 +39,11 @@ _SHOWN = frozenset({".html", ".pdf", ".jpg", ".mp4", ".json"})
 def list_assessments(id: Id, db: ReadDb) -> s.Assessments:
     """List the assessments of a session, newest first."""
     sessions.get_session(db, id)
-    rows = sorted(assessments.assessments_of(db, id), key=lambda a: -a.number)
+    rows = assessments.assessments_of(db, id)
     return s.Assessments(items=[s.AssessmentOut.model_validate(r) for r in rows])
 
 
-@router.post(
-    "/sessions/{id}/assessments", status_code=202, summary="Make a report", responses=s.problems(404, 409, 422)
-)
+@router.post("/sessions/{id}/assessments", status_code=202, summary="Make a report", responses=s.problems(404, 409, 422))
 def start_assessment(id: Id, db: WriteDb, bench: WorkbenchDep, by: Who) -> s.AssessmentStarted:
     """Ask for an assessment of the session as it stands; the job says how far it is."""
     row, job = queue.queue_assessment(db, id, by=by)
@@ -64,9 +65,11 @@ def get_assessment(id: Id, db: ReadDb) -> s.AssessmentWhole:
 
 
 @router.delete("/assessments/{id}", status_code=204, summary="Remove an assessment", responses=s.problems(404, 409))
-def remove_assessment(id: Id, db: WriteDb, by: Who) -> Response:
+def remove_assessment(id: Id, home: HomeDep, database: DatabaseDep, by: Who) -> Response:
     """Remove an assessment and its files."""
-    assessments.remove_assessment(db, id, by=by)
+    with database.writing() as db:
+        assessments.remove_assessment(db, id, by=by)
+    erasing.tidy(home, database)
     return Response(status_code=204)
 
 
@@ -75,9 +78,7 @@ def list_files(id: Id, db: ReadDb, home: HomeDep) -> s.ResultFiles:
     """List the files; empty until it is done."""
     row = assessments.get_assessment(db, id)
     found = result_files(home.result(row.id))
-    return s.ResultFiles(
-        items=[s.ResultFile(name=n, bytes=size, media_type=_kind(n)) for n, size in sorted(found.items())]
-    )
+    return s.ResultFiles(items=[s.ResultFile(name=n, bytes=size, media_type=_kind(n)) for n, size in sorted(found.items())])
 
 
 def result_files(folder: Path) -> dict[str, int]:
@@ -100,7 +101,11 @@ def _kind(name: str) -> str:
     "/assessments/{id}/files/{name:path}",
     summary="A file of an assessment",
     response_class=Response,
-    responses={200: {"description": "the file", "content": {"application/octet-stream": {}}}, **s.problems(404, 416, 422)},
+    responses={
+        200: {"description": "the file", "content": _CONTENT},
+        206: {"description": "a part of it", "content": _CONTENT},
+        **s.problems(404, 416, 422),
+    },
 )
 def get_file(
     id: Id,

@@ -11,12 +11,13 @@ from midstance.web.api.schemas import Problem
 
 _REF = "#/components/schemas/{model}"
 WORDS = """
-All answers are JSON unless an operation says otherwise. Ids are 16 hexadecimal digits. Times of films are seconds of real time
-from the first picture; lengths are metres, masses kilograms, speeds metres a second, angles degrees, places in pictures px of
-the upright picture. Lists are `{"items": […], "next": …}`; `next` is the `after` of the following part, null at the end.
+All answers are JSON unless an operation says otherwise. Ids are 16 hexadecimal digits. Times of films are seconds of real
+time from the first picture; lengths are metres, masses kilograms, speeds metres a second, angles degrees, places in pictures
+px of the upright picture. Lists are `{"items": […], "next": …}`; `next` is the `after` of the following part, null at the
+end.
 
-Changes send the `version` that was read. If somebody else changed the thing meanwhile, the answer is 409 with what is there now
-as `current`, and nothing is overwritten. Errors are problem documents (RFC 9457).
+Changes send the `version` that was read. If somebody else changed the thing meanwhile, the answer is 409 with what is there
+now as `current`, and nothing is overwritten. Errors are problem documents (RFC 9457).
 
 Programs on this machine need nothing else. Browsers send the header `X-CSRF-Token` with changes; it is in every page. Where
 accounts are used, `POST /api/signin` gives a key for `Authorization: Bearer KEY`.
@@ -39,9 +40,8 @@ def describe(app: FastAPI, tags: list[dict[str, str]]) -> dict[str, Any]:
     schemas["Problem"] = Problem.model_json_schema(ref_template=_REF, mode="serialization")
     for name in ("HTTPValidationError", "ValidationError"):  # problem documents take their place
         schemas.pop(name, None)
-    components["securitySchemes"] = {
-        "login": {"type": "http", "scheme": "bearer", "description": "the key of a login; needed only where accounts are used"}
-    }
+    login = {"type": "http", "scheme": "bearer", "description": "the key of a login; only where accounts are used"}
+    components["securitySchemes"] = {"login": login}
     description["security"] = [{}, {"login": []}]
     for path in description["paths"].values():
         for operation in path.values():

@@ -11,15 +11,15 @@ from fastapi import APIRouter, Header, Query
 from fastapi import Path as InPath
 from fastapi.responses import FileResponse, Response
 
-from midstance.camera.marks import SCHEMA, parse_marks
 from midstance.errors import MidstanceError, NotFoundError, OptionError
 from midstance.film.proxy import POSTER_FILE, PROXY_FILE, exact_frame, film_frames, read_about
-from midstance.records import corrections, films
+from midstance.records import corrections, erasing, films
+from midstance.records.home import Home
 from midstance.records.media import MediaStore
 from midstance.records.tables import CorrectionRow, FilmRow
 from midstance.web.api import schemas as s
 from midstance.web.api.sessions import film_state
-from midstance.web.deps import HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
 from midstance.web.events import job_dict
 from midstance.web.files import SNIFFED_BYTES, disposition, film_suffix
 from midstance.workers import queue
@@ -47,7 +47,6 @@ def change_film(id: Id, change: s.FilmChange, db: WriteDb, home: HomeDep, bench:
     fields = change.model_dump(exclude_unset=True, exclude={"version"}, mode="json")
     row = films.get_film(db, id)
     before = {name: getattr(row, name) for name in fields}
-    _check(row, fields)
     row = films.change_film(db, id, fields, version=change.version, by=by)
     db.flush()
     changed = {name for name in fields if before[name] != getattr(row, name)}
@@ -57,35 +56,12 @@ def change_film(id: Id, change: s.FilmChange, db: WriteDb, home: HomeDep, bench:
     return film_state(db, home, row)
 
 
-def _check(row: FilmRow, fields: dict[str, Any]) -> None:
-    start, end = fields.get("start_s", row.start_s), fields.get("end_s", row.end_s)
-    if end is not None and end <= (start or 0.0):
-        raise OptionError(
-            "the part to measure is empty",
-            where="start_s, end_s",
-            allowed="a start before the end, in seconds as a player shows them",
-            next_step="correct one of them",
-        )
-    if fields.get("marks"):
-        _check_marks(fields.get("view", row.view), fields["marks"])
-
-
-def _check_marks(view: str, marks: dict[str, Any]) -> None:
-    ground = marks.get("ground")
-    if isinstance(ground, dict) and "film" in ground:  # it would be any file of this machine
-        raise OptionError(
-            "a board in another film can't be named here",
-            where="marks.ground.film",
-            allowed="a board that is shown in the film itself",
-            next_step="film the board at the beginning of the film, and let the measured part start after it",
-        )
-    parse_marks({"schema": SCHEMA, "films": {view: marks}}, where="marks")
-
-
 @router.delete("/films/{id}", status_code=204, summary="Remove a film", responses=s.problems(404, 409))
-def remove_film(id: Id, db: WriteDb, by: Who) -> Response:
-    """Remove a film from its session, with its corrections."""
-    films.remove_film(db, id, by=by)
+def remove_film(id: Id, home: HomeDep, database: DatabaseDep, by: Who) -> Response:
+    """Remove a film from its session, with its corrections; its file goes too unless another session has it."""
+    with database.writing() as db:
+        films.remove_film(db, id, by=by)
+    erasing.tidy(home, database)
     return Response(status_code=204)
 
 
@@ -154,7 +130,7 @@ def frames(id: Id, db: ReadDb, home: HomeDep) -> s.Frames:
     return s.Frames(**{"film_id": row.id, "sha256": row.sha256, **_about(home, row)})
 
 
-def _about(home: Any, row: FilmRow) -> dict[str, Any]:
+def _about(home: Home, row: FilmRow) -> dict[str, Any]:
     about = read_about(home.proxy(row.sha256))
     if about is None:
         _there(home.proxy(row.sha256) / "whole copy", "the playable copy")
@@ -239,7 +215,7 @@ def _queued(bench: Workbench, job: Any, db: Any) -> s.JobOut:
 def list_corrections(id: Id, db: ReadDb) -> s.Corrections:
     """List corrections of a film in the order they were made, withdrawn ones too."""
     films.get_film(db, id)
-    rows = corrections.corrections_of(db, id, withdrawn=True)
+    rows = corrections.corrections_of(db, id, withdrawn=None)
     return s.Corrections(items=[s.CorrectionOut.model_validate(r) for r in rows])
 
 
@@ -252,12 +228,26 @@ def list_corrections(id: Id, db: ReadDb) -> s.Corrections:
 )
 def add_correction(id: Id, new: s.CorrectionNew, db: WriteDb, bench: WorkbenchDep, by: Who) -> s.Corrected:
     """Set a landmark, an event, mixed-up legs or a stride right; answers with the film as it is now measured."""
-    films.get_film(db, id)
     body = new.model_dump(exclude={"note"}, exclude_none=True)
-    if body.get("remove") is False:
-        del body["remove"]
+    _check_time(bench.config.home, films.get_film(db, id), body)
     row = corrections.add_correction(db, id, body, note=new.note, by=by)
     return _corrected(bench, db, row, check=True)
+
+
+def _check_time(home: Home, row: FilmRow, body: dict[str, Any]) -> None:
+    """Stop at a time that the film doesn't have, where its times are known."""
+    about = read_about(home.proxy(row.sha256))
+    if about is None:
+        return
+    times = film_frames(about, row.capture_fps)["time_s"]
+    longest = times[-1] + (times[-1] - times[0]) / max(1, len(times) - 1)
+    if body["time_s"] > longest or body.get("to_s", 0.0) > longest + 1:
+        raise OptionError(
+            "the film has no such time",
+            where="time_s",
+            allowed=f"0 to {times[-1]:.3f} s of real time from the film's first picture",
+            next_step="correct the time",
+        )
 
 
 @router.post(

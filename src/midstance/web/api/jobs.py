@@ -7,9 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Header, Query
 from fastapi.responses import StreamingResponse
 
-from midstance.errors import NotFoundError
 from midstance.records import jobs
-from midstance.records.tables import JobRow
 from midstance.web.api import schemas as s
 from midstance.web.deps import Id, ReadDb, WorkbenchDep, WriteDb
 from midstance.web.events import JobDict, job_dict
@@ -60,10 +58,7 @@ async def stream(
 @router.get("/jobs/{id}", summary="Show a job", responses=s.problems(404))
 def get_job(id: Id, db: ReadDb) -> s.JobOut:
     """Give a job."""
-    row = db.get(JobRow, id)
-    if row is None:
-        raise NotFoundError("there is no such job", where=f"job {id}", next_step="see the list of jobs")
-    return s.JobOut(**job_dict(row))
+    return s.JobOut(**job_dict(jobs.get_job(db, id)))
 
 
 @router.post("/jobs/{id}/cancel", summary="Stop a job", responses=s.problems(404, 409))

@@ -5,13 +5,14 @@ from __future__ import annotations
 import secrets
 from typing import Annotated
 
+import attrs
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from midstance.errors import OptionError
 from midstance.records import erasing, exporting, journal, runners
 from midstance.web.api import schemas as s
-from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WriteDb
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
 from midstance.web.files import once
 
 router = APIRouter(tags=["runners"])
@@ -51,14 +52,12 @@ def change_runner(id: Id, change: s.RunnerChange, db: WriteDb, by: Who) -> s.Run
 
 
 @router.post("/runners/{id}/erase", summary="Erase a runner", responses=s.problems(404, 409, 422))
-def erase_runner(
-    id: Id, erase: s.EraseRunner, home: HomeDep, database: DatabaseDep, by: Who, response: Response
-) -> s.Erased:
+def erase_runner(id: Id, erase: s.EraseRunner, bench: WorkbenchDep, by: Who, response: Response) -> s.Erased:
     """Erase a runner, all sessions, films, corrections, readings and reports, and search for what may be left.
 
     Backups and exports made before, and snapshots of the file system, can't be reached.
     """
-    with database.reading() as db:
+    with bench.database.reading() as db:
         name = runners.get_runner(db, id).name
     if erase.name.strip() != name:
         raise OptionError(
@@ -67,9 +66,10 @@ def erase_runner(
             allowed="the runner's name as it is noted",
             next_step="write the name again, or go back without erasing",
         )
-    erased = erasing.erase_runner(home, database, id, by=by)
+    erased = erasing.erase_runner(bench.config.home, bench.database, id, by=by)
+    bench.forget()
     response.headers["Clear-Site-Data"] = '"cache"'  # films and stills that this browser may have kept
-    return s.Erased(counts=dict(erased.counts), proof=erased.proof)
+    return s.Erased(counts=dict(erased.counts), clean=erased.clean, **attrs.asdict(erased.proof))
 
 
 @router.get(

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import unicodedata
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainSerializer, WithJsonSchema, model_validator
 
 from midstance.camera.shutter import READOUT_S
+from midstance.gait.model import LANDMARKS
 from midstance.records.fields import (
     CAPTURE_FPS,
     EARLIEST,
@@ -37,15 +39,23 @@ def line(most: int, least: int = 0) -> Any:
     return Field(min_length=least, max_length=most, pattern=_LINE)
 
 
+def _printable(text: str) -> str:
+    text = "".join(" " if unicodedata.category(c) == "Zs" else c for c in text).strip()
+    if not text.isprintable():
+        raise ValueError("it holds characters that can't be printed")
+    return text
+
+
 def _no_blank(text: str) -> str:
-    if not text.strip():
+    if not text:
         raise ValueError("it is empty")
-    return text.strip()
+    return text
 
 
-Name = Annotated[str, line(80, 1), AfterValidator(_no_blank)]
-Line80 = Annotated[str, line(80)]
-Line120 = Annotated[str, line(120)]
+Name = Annotated[str, line(80, 1), AfterValidator(_printable), AfterValidator(_no_blank)]
+Line80 = Annotated[str, line(80), AfterValidator(_printable)]
+Line120 = Annotated[str, line(120), AfterValidator(_printable)]
+Line200 = Annotated[str, line(200), AfterValidator(_printable)]
 Text = Annotated[str, Field(max_length=MAX_NOTES, pattern=_TEXT)]
 IdField = Annotated[str, Field(pattern="^[0-9a-f]{16}$", examples=["00112233445566aa"])]
 Version = Annotated[int, Field(ge=1, le=_VERSION, description="The version that was read; another one answers 409.")]
@@ -53,6 +63,7 @@ Moment = Annotated[dt.datetime, PlainSerializer(iso, return_type=str, when_used=
 View = Literal["side", "side_far", "rear", "front"]
 JobState = Literal["waiting", "running", "done", "failed", "cancelled"]
 Px = Annotated[float, Field(ge=0, le=MAX_PX, description="px of the upright picture, y down")]
+Point = Annotated[list[Px], Field(min_length=2, max_length=2, description="x and y")]
 FilmTime = Annotated[float, Field(ge=0, le=MAX_FILM_S, description="s of real time from the film's first picture")]
 
 
@@ -209,7 +220,12 @@ class Erased(BaseModel):
     """What was erased, and what was searched afterwards."""
 
     counts: dict[str, int]
-    proof: dict[str, Any] | list[Any] | str
+    clean: bool = Field(description="nothing was found any more")
+    searched: list[str]
+    traces: list[str] = Field(description="what was found all the same")
+    mentions: list[str] = Field(description="where the same name still is, which may be somebody else's")
+    backups: list[str] = Field(description="backups in the data folder that may still hold the runner")
+    unreachable: list[str] = Field(description="what can't be searched")
 
 
 class JournalEntry(Given):
@@ -237,9 +253,9 @@ class Journal(BaseModel):
 class Pain(Taken):
     """Where it hurts, and how much."""
 
-    where: Annotated[str, line(80, 1)]
+    where: Name
     score_0_10: float = Field(ge=0, le=10)
-    note: Annotated[str, line(200)] = ""
+    note: Line200 = ""
 
 
 class SessionFields(Taken):
@@ -354,8 +370,8 @@ class Jobs(BaseModel):
 class KnownLength(Taken):
     """A length marked in the picture."""
 
-    first_px: tuple[Px, Px]
-    second_px: tuple[Px, Px]
+    first_px: Point
+    second_px: Point
     length_m: float = Field(ge=KNOWN_LENGTH_M[0], le=KNOWN_LENGTH_M[1])
 
     @model_validator(mode="after")
@@ -416,7 +432,7 @@ class FilmStateOut(FilmOut):
 
     prepared: bool = Field(description="it can be played here")
     read: bool = Field(description="its landmarks were read")
-    job: JobOut | None = Field(description="work on it that isn't done")
+    job: JobOut | None = Field(description="what runs or waits for it, else what was done last")
     problem: dict[str, Any] | None = Field(description="why it couldn't be prepared or read")
 
 
@@ -441,19 +457,31 @@ class Frames(BaseModel):
     time_s: list[float] = Field(description="real time from the first picture, s")
     capture_fps: float
     capture_source: str
-    slowdown: float
+    slowdown: float = Field(description="file time divided by real time")
+    uniform_s: list[float] | None = Field(None, description="the part that runs at one speed, s of the file")
+    codec: str = Field("", description="of the film as it came")
+    duration_s: float = Field(description="s of the file")
+    notes: list[str] = Field(default_factory=list, description="what is damaged")
+    clock_notes: list[str] = Field(default_factory=list, description="what is odd about its times")
+    problem: dict[str, Any] | None = Field(None, description="why its capture rate must be given")
 
 
 # -- corrections -------------------------------------------------------------------------------------------------------
 
-Landmark = Annotated[str, Field(max_length=40, pattern="^[a-z_]+$", examples=["left_ankle"])]
+
+def _landmark(name: str) -> str:
+    if name not in LANDMARKS:
+        raise ValueError("there is no such landmark")
+    return name
+
+
+Landmark = Annotated[str, AfterValidator(_landmark), WithJsonSchema({"type": "string", "enum": list(LANDMARKS)})]
 Side = Literal["left", "right"]
-Note = Annotated[str, line(200)]
 
 
 class _Correction(Taken):
     time_s: FilmTime
-    note: Note = ""
+    note: Line200 = ""
 
 
 class LandmarkCorrection(_Correction):
@@ -535,7 +563,7 @@ class OverruleNew(Taken):
 
     finding: Annotated[str, Field(min_length=1, max_length=80, pattern="^[a-z0-9_]+$")]
     side: Literal["left", "right", "both"] = "both"
-    why: Annotated[str, line(400, 1), AfterValidator(_no_blank)]
+    why: Annotated[str, line(400, 1), AfterValidator(_printable), AfterValidator(_no_blank)]
 
 
 class OverruleOut(Given):
@@ -636,7 +664,6 @@ class About(BaseModel):
     software: str
     most_film_bytes: int
     accounts: bool = Field(description="people must sign in")
-    phones: bool
 
 
 class WhoOut(BaseModel):
@@ -731,10 +758,26 @@ class Demo(BaseModel):
     session_id: str
 
 
-class PairingOut(BaseModel):
-    """A code that lets one phone hand in films of this session, once."""
+class PairingOut(Given):
+    """A code for a phone, or a phone that used it."""
 
     id: str
-    code: str
-    address: str | None = Field(description="what the phone opens; null while no server for phones runs")
+    session_id: str
+    created_by: str
+    created_at: Moment
     expires_at: Moment
+    used_at: Moment | None = Field(description="when a phone used the code")
+    ended_at: Moment | None
+
+
+class PairingCode(PairingOut):
+    """A new code."""
+
+    code: str = Field(description="told only this once")
+
+
+class Pairings(BaseModel):
+    """Open codes and paired phones of a session."""
+
+    items: list[PairingOut]
+    next: str | None = None

@@ -7,10 +7,10 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from midstance.records import corrections, films, runners, sessions
+from midstance.records import corrections, erasing, films, runners, sessions
 from midstance.web.api import schemas as s
 from midstance.web.api.runners import After, Most, Words
-from midstance.web.deps import HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
+from midstance.web.deps import DatabaseDep, HomeDep, Id, ReadDb, Who, WorkbenchDep, WriteDb
 from midstance.web.events import job_dict
 from midstance.web.files import take_body
 from midstance.workers import queue
@@ -72,9 +72,11 @@ def change_session(id: Id, change: s.SessionChange, db: WriteDb, by: Who) -> s.S
 
 
 @router.delete("/sessions/{id}", status_code=204, summary="Remove a session", responses=s.problems(404, 409))
-def remove_session(id: Id, db: WriteDb, by: Who) -> Response:
+def remove_session(id: Id, home: HomeDep, database: DatabaseDep, by: Who) -> Response:
     """Remove a session with its films, corrections and reports."""
-    sessions.remove_session(db, id, by=by)
+    with database.writing() as db:
+        sessions.remove_session(db, id, by=by)
+    erasing.tidy(home, database)
     return Response(status_code=204)
 
 
@@ -123,13 +125,11 @@ def live(id: Id, db: ReadDb, bench: WorkbenchDep) -> dict[str, Any]:
 def list_overrules(id: Id, db: ReadDb) -> s.Overrules:
     """List them, withdrawn ones too."""
     sessions.get_session(db, id)
-    rows = corrections.overrules_of(db, id, withdrawn=True)
+    rows = corrections.overrules_of(db, id, withdrawn=None)
     return s.Overrules(items=[s.OverruleOut.model_validate(r) for r in rows])
 
 
-@router.post(
-    "/sessions/{id}/overrules", status_code=201, summary="Overrule a finding", responses=s.problems(404, 409, 422)
-)
+@router.post("/sessions/{id}/overrules", status_code=201, summary="Overrule a finding", responses=s.problems(404, 409, 422))
 def add_overrule(id: Id, new: s.OverruleNew, db: WriteDb, by: Who) -> s.OverruleOut:
     """Note that a finding isn't agreed with; it stays in the report, marked, with the reason."""
     row = corrections.add_overrule(db, id, new.finding, new.side, new.why, by=by)

@@ -116,7 +116,8 @@ def back_up(home: HomeDep, database: DatabaseDep) -> s.Backup:
     if not _one_backup.acquire(blocking=False):
         raise ConflictError("a backup is being made", allowed="one at a time", next_step="wait until it is complete")
     try:
-        path = backup.back_up(home, database, home.backups)
+        name = f"midstance-{dt.datetime.now(dt.UTC):%Y-%m-%d-%H%M%S}-{secrets.token_hex(2)}.zip"
+        path = backup.back_up(home, database, home.backups / name)
     finally:
         _one_backup.release()
     status = path.stat()

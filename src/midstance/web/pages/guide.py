@@ -303,4 +303,7 @@ def _result(job: JobRow) -> dict[str, Any] | None:
 def _say(check: str, sentence: str, value: float) -> str:
     if check == "exposure_time":
         return f"1/{1 / value:.0f} s" if value < 0.5 else f"{value:.1f} s"
-    return sentence.format(value).replace("-", "−")
+    said = sentence.format(value + 0.0)
+    if check == "runner_off_middle" and abs(value) < 0.5:
+        return "in the middle"
+    return said.replace("-0.0", "0.0").replace("+0.0", "0.0").replace("-", "−")

@@ -229,6 +229,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id"),
         sa.UniqueConstraint("number"),
     )
+    op.create_index("ix_job_change", "job", ["change"])
     op.create_index("ix_job_assessment_id", "job", ["assessment_id"])
     op.create_index("ix_job_film_id", "job", ["film_id"])
     op.create_index("ix_job_session_id", "job", ["session_id"])

@@ -93,13 +93,25 @@ function firstFault() {
   if (faulty instanceof HTMLElement) faulty.focus();
 }
 
-/** A form is sent once, however often its button is pressed. */
-function sendOnce() {
+/** Asks before what can't be undone; says that something takes a while. A form is sent once, however often its button is pressed. */
+function forms() {
+  const asking = document.getElementById("ask");
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (!(form instanceof HTMLFormElement) || event.defaultPrevented) return;
     if (form.dataset.sent) { event.preventDefault(); return; }
+    if (form.dataset.ask && !form.dataset.asked && asking instanceof HTMLDialogElement) {
+      event.preventDefault();
+      const words = asking.querySelector("[data-ask-words]");
+      const yes = asking.querySelector("[data-yes]");
+      if (words) words.textContent = form.dataset.ask;
+      if (yes instanceof HTMLButtonElement) yes.onclick = () => { form.dataset.asked = "yes"; asking.close(); form.requestSubmit(); };
+      openDialog(asking);
+      return;
+    }
     if (form.method === "post") form.dataset.sent = "yes";
+    const button = form.dataset.wait ? form.querySelector("button") : null;
+    if (button) { button.textContent = form.dataset.wait ?? ""; button.setAttribute("aria-disabled", "true"); }
   });
   addEventListener("pageshow", () => document.querySelectorAll("form[data-sent]").forEach((form) => delete form.dataset.sent));
 }
@@ -109,4 +121,4 @@ keySheet();
 messages();
 localTimes();
 firstFault();
-sendOnce();
+forms();
