@@ -11,7 +11,7 @@ from midstance.errors import ForceError
 from midstance.force.assign import assign_sides, feet_of, frames_of, from_path
 from midstance.force.cop import InFoot, pattern_in_words
 from midstance.force.cut import cut_contacts, quieted
-from midstance.force.fitness import Tally, fitness, how_it_was_read
+from midstance.force.fitness import Tally, fitness, how_it_was_read, saturation
 from midstance.force.leave_out import beside_the_others, contact_fault
 from midstance.force.measures import measure_all
 from midstance.force.model import FORWARD, RIGHT, UP, Contact, ForceAbout, ForceBlock, ForceResult, ForceSettings, Plate
@@ -229,7 +229,7 @@ class _Run:
             tuple(measures),
             tuple(values),
             tuple(Exclusion(VIEW, _label(c), c.excluded) for c in ordered if c.excluded is not None),
-            (check, *fitness(first, settings, self._tally)),
+            (check, *fitness(first, settings, self._tally), saturation(ordered)),
             how_it_was_read(about, first, settings, self._tally, source, why),
             first.surface,
             source,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import attrs
 import numpy as np
 
-from midstance.force.model import ForceAbout, ForceSettings, SideSource
+from midstance.force.leave_out import SATURATED
+from midstance.force.model import Contact, ForceAbout, ForceSettings, SideSource
 from midstance.force.survey import Survey
 from midstance.gait.model import QualityCheck
 
@@ -90,6 +93,20 @@ def fitness(first: Survey, settings: ForceSettings, tally: Tally) -> list[Qualit
             "" if lost == 0 else "contacts with gaps are left out",
         ),
     ]
+
+
+def saturation(contacts: Sequence[Contact]) -> QualityCheck:
+    """Did a channel stand at the end of its range in any contact? Such contacts are left out."""
+    n = sum(c.excluded is not None and SATURATED in c.excluded for c in contacts)
+    return QualityCheck(
+        "channels at the end of their range",
+        float(n),
+        "contacts",
+        "none",
+        "good" if n == 0 else "usable",
+        "none",
+        "" if n == 0 else "these contacts are left out; set the amplifier to a larger range",
+    )
 
 
 def how_it_was_read(

@@ -23,6 +23,8 @@ LEAST_PEAK_BW = 1.15
 #: A flat top at least this long, s, that is this many times flatter than a rounded summit, is a channel at its limit.
 FLAT_S, FLAT_FACTOR = 0.005, 4.0
 LEAST_FOR_MEDIAN = 4
+#: How the reason of a contact ends in which a channel was at its limit.
+SATURATED = "(saturated)"
 
 
 def flat_top(x: ArrayLike, rate_hz: float) -> bool:
@@ -75,7 +77,7 @@ def contact_fault(
         return f"on the ground for {ms:.0f} ms: two feet on {plate.name} one after the other, or no running step"
     for j, name in ((1, "vertical"), (0, "fore-aft"), (2, "sideways")):
         if (j == 1 or plate.horizontal) and flat_top(wrench[:, j], rate_hz):
-            return f"the {name} force of {plate.name} stood at the end of its range (saturated)"
+            return f"the {name} force of {plate.name} stood at the end of its range {SATURATED}"
     peak = contact.values.get("peak", float("nan"))
     if peak < LEAST_PEAK_BW * weight_n:
         share = peak / weight_n

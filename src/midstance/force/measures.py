@@ -309,7 +309,7 @@ def _impact_ways(
     have = sum("impact" in s.contact.values for s in steps)
     most = bool(steps) and have >= MOST_HAVE_PEAK * len(steps)
     low, high = settings.loading_between
-    shares = f"{100 * low:.0f} to {100 * high:.0f} % of the {settings.loading_share_of}"
+    shares = f"{100 * low:.0f} and {100 * high:.0f} % of the {settings.loading_share_of}"
     filtered = f"after a zero-lag low-pass at {IMPACT_HZ:.0f} Hz"
     if not most and why_not_peak is None:
         why_not_peak = f"{NO_PEAK} in {len(steps) - have} of {len(steps)} contacts"
