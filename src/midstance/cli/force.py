@@ -63,13 +63,13 @@ class AxisOption(str, Enum):  # noqa: UP042
 
 def force(
     file: Annotated[Path, typer.Argument(help="The recording: C3D, CSV, TSV or NPZ.", show_default=False)],
-    threshold: Annotated[str, typer.Option(help="Vertical force that begins and ends contact; 20N for quiet plates.")] = "50N",
+    threshold: Annotated[str, typer.Option(help="Vertical force that begins and ends contact; 20N if quiet.")] = "50N",
     mass: Annotated[
         str | None, typer.Option(help="Body mass, 70kg; a treadmill's mean force gives it, too.", show_default=False)
     ] = None,
     height: Annotated[str | None, typer.Option(help="Body height, 1.78m; for the strike index.", show_default=False)] = None,
     heel_to_metatarsals: Annotated[
-        str | None, typer.Option(help="Back of the shoe to the metatarsal heads, 22cm; surer than --height.", show_default=False)
+        str | None, typer.Option(help="Back of the shoe to the metatarsal heads, 22cm.", show_default=False)
     ] = None,
     surface: Annotated[ForceSurface | None, typer.Option(help="What the platforms are.", show_default=False)] = None,
     speed: Annotated[str | None, typer.Option(help="Belt speed, 12km/h, 3.33m/s or 7.5mph.", show_default=False)] = None,
@@ -125,7 +125,7 @@ def force(
             raise OptionError("these exclude each other", where="--quiet, --json", allowed="one of the two")
         if overwrite and out is None:
             raise OptionError(
-                "there is nothing to replace", where="--overwrite", allowed="together with --out", next_step="name the folder"
+                "there is nothing to replace", where="--overwrite", allowed="with --out", next_step="name the folder"
             )
         settings = ForceSettings(
             threshold_n=_quantity(threshold, "--threshold", "n", THRESHOLD_N, "N", "50N"),
@@ -142,13 +142,14 @@ def force(
             **_axes(up, forward),
         )
         options = _options(file, channel or (), unit, length_unit, rate)
+        empty: list[Path] = []
         with bars_of_progress(quiet or json) as progress:
 
             def tell(share: float) -> None:
                 progress(None, "measuring contacts", share)
 
             if out is None:
-                record, files = measure_recording(file, settings, options, tell), []
+                record, files = measure_recording(file, settings, options, tell), empty
             else:
                 record, files = job.run_force(file, settings, options, out, overwrite=overwrite, progress=tell)
         if json:
@@ -230,7 +231,7 @@ def _options(
             )
         if roles.get(column, role) != role:
             raise OptionError(
-                f"the column “{column}” is given two roles", where="--channel", allowed="one role a column", next_step="choose"
+                f"“{column}” is given two roles", where="--channel", allowed="one role a column", next_step="choose one"
             )
         roles[column] = role
     return ReadOptions(

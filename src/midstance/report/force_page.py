@@ -12,6 +12,7 @@ from midstance.assess.ground_export import plate_name
 from midstance.evidence import load_evidence
 from midstance.findings.words import number
 from midstance.force.model import FORWARD, RIGHT, UP
+from midstance.gait.model import SIDES
 from midstance.report.content import setting_name, setting_words
 from midstance.report.force_curves import MOST_SINGLE, foot_bundle, foot_drawing, force_bundles, force_drawing, kept
 from midstance.report.force_words import (
@@ -63,8 +64,15 @@ def force_content(record: GroundRecord) -> dict[str, Any]:
         "methods": _methods(record),
         "settings": [{"name": setting_name(k), "value": setting_words(v)} for k, v in _used(record).items()],
         "sha256": record.sha256,
-        "cautions": {kind: [c.text for c in known.cautions if c.kind == kind] for kind in ("usual", "stop", "emergency")},
+        "cautions": {
+            kind: [_of_recording(c.text) for c in known.cautions if c.kind == kind] for kind in ("usual", "stop", "emergency")
+        },
     }
+
+
+def _of_recording(caution: str) -> str:
+    """Return a caution, most of which were written with films in mind, for a force recording."""
+    return caution.replace("One film", "One recording").replace("one film", "one recording")
 
 
 def _used(record: GroundRecord) -> dict[str, Any]:
@@ -94,10 +102,10 @@ def _single(record: GroundRecord) -> str:
 def _feet(record: GroundRecord) -> list[dict[str, str]]:
     feet = record.about.feet
     out = []
-    for side in ("left", "right"):
-        found = foot_bundle(record.result, side) if feet is not None else None  # type: ignore[arg-type]
+    for side in SIDES:
+        found = foot_bundle(record.result, side) if feet is not None else None
         if found is not None and feet is not None:
-            drawing = foot_drawing(side, *found, feet.front_is)  # type: ignore[arg-type]
+            drawing = foot_drawing(side, *found, feet.front_is)
             out.append({"title": f"{side.capitalize()} foot", "svg": drawing.svg})
     return out
 

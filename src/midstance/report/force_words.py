@@ -7,10 +7,11 @@ from typing import Any
 
 from midstance.assess.ground import GroundRecord
 from midstance.findings.words import join_words, number
+from midstance.force.cop import PLACE_SIGMA_M
 from midstance.force.measures import CALIBRATION_SIGMA, TILT_SIGMA, WEIGHT_SIGMA
 from midstance.force.model import Contact
 from midstance.force.registry import FORCE_REGISTRY, TIME_KEYS
-from midstance.gait.model import QualityCheck, StrideValue
+from midstance.gait.model import SIDES, QualityCheck, StrideValue
 from midstance.report.tables import measure_rows, titles_of
 
 VERDICT = {"good": "good", "usable": "usable", "unfit": "not fit", "unknown": "not known"}
@@ -24,10 +25,10 @@ GROUPS = (
 )
 _SURFACE = {"treadmill": "force-measuring treadmill", "plates": "plates in the ground"}
 STRIKE_NOTE = (
-    "Rearfoot, midfoot and forefoot are thirds of the line from heel to metatarsal heads, by where the load first falls. On 78 "
-    "legs of 13 runners on a treadmill the class agreed with the published one in 67 (85.9 %), and rearfoot and forefoot were "
-    "never exchanged; but the part of contact that is looked at was chosen on the same legs, so for other runners expect less. "
-    "Strike pattern describes; it is never judged."
+    "Rearfoot, midfoot and forefoot are thirds of the line from heel to metatarsal heads, by where the load first falls. On "
+    "78 legs of 13 runners on a treadmill the class agreed with the published one in 67 (85.9 %), and rearfoot and forefoot "
+    "were never exchanged; but the part of contact that is looked at was chosen on the same legs, so for other runners expect "
+    "less. Strike pattern describes; it is never judged."
 )
 
 
@@ -111,7 +112,7 @@ def groups(record: GroundRecord) -> list[dict[str, Any]]:
 
 def strike(record: GroundRecord) -> list[tuple[str, str]]:
     """Return the strike pattern by the centre of pressure for each side, one entry where both say the same."""
-    said = [(s, record.result.strike[s]) for s in ("left", "right") if s in record.result.strike]  # type: ignore[index]
+    said: list[tuple[str, str]] = [(s, record.result.strike[s]) for s in SIDES if s in record.result.strike]
     if len(said) == 2 and said[0][1] == said[1][1]:
         return [("left and right", said[0][1])]
     return said
@@ -155,13 +156,13 @@ def weak_points(record: GroundRecord) -> list[str]:
     """Return what is weak about the numbers, as far as it concerns this recording."""
     measured = {m.measure for m in record.result.measures if m.value is not None}
     out = [
-        "Contact depends on the threshold: on 26 runners at 2.5 to 4.5 m/s it reads 11 to 17 ms longer at 20 N than at 50 N. "
-        "Compare like with like. The labelled events of a sprint over plates were met within 4 ms at 10 N only (at 50 N "
+        "Contact depends on the threshold: on 26 runners at 2.5 to 4.5 m/s it reads 11 to 17 ms longer at 20 N than at "
+        "50 N. Compare like with like. The labelled events of a sprint over plates were met within 4 ms at 10 N only (at 50 N "
         "within 7 ms).",
         "The intervals hold errors that were not measured on this platform but chosen: "
-        f"{100 * CALIBRATION_SIGMA:g} % for its calibration, {100 * WEIGHT_SIGMA:g} % for body weight, {TILT_SIGMA:g} rad for a "
-        "vertical that isn't quite vertical, 10 mm for where a marker sits on the shoe. They don't hold the change from day to "
-        "day.",
+        f"{100 * CALIBRATION_SIGMA:g} % for its calibration, {100 * WEIGHT_SIGMA:g} % for body weight, {TILT_SIGMA:g} rad for "
+        f"a vertical that isn't quite vertical, {1000 * PLACE_SIGMA_M:g} mm for where a marker sits on the shoe. They don't "
+        "hold the change from day to day.",
     ]
     if measured & {"loading_rate_average", "loading_rate_peak"}:
         out.append(
@@ -170,7 +171,7 @@ def weak_points(record: GroundRecord) -> list[str]:
     if "strike_index" in measured:
         out.append(STRIKE_NOTE)
     if record.name.lower().endswith(".c3d"):
-        out.append("A C3D file is held in memory whole while it is read; for recordings of many minutes, CSV or NPZ takes less.")
+        out.append("A C3D file is held in memory whole; for recordings of many minutes, CSV or NPZ takes less.")
     return out
 
 
@@ -203,7 +204,7 @@ def summary(record: GroundRecord) -> list[str]:
     if said:
         text = join_words(said)
         out.append(f"{text[:1].upper()}{text[1:]}.")
-    for side, pattern in strike(record):
-        if not pattern.startswith("not measurable"):
-            out.append(f"By the centre of pressure the foot lands, {side}: {pattern}.")
+    landing = [f"{side} {pattern}" for side, pattern in strike(record) if not pattern.startswith("not measurable")]
+    if landing:
+        out.append(f"Strike pattern by the centre of pressure: {'; '.join(landing)}.")
     return out
