@@ -49,19 +49,19 @@ class Bandwidth:
                 f"sampled at {self.rate_hz:.0f} Hz: the rise to the impact peak takes 10 to 30 ms, and loading rates need "
                 f"at least {LEAST_RATE_HZ:.0f} Hz"
             )
-        return self._filtered(LEAST_CONTENT_HZ, "loading rates")
+        return self._filtered(LEAST_CONTENT_HZ, "loading rates need")
 
     def why_no_impact_peak(self) -> str | None:
         """Why the impact peak can't be judged, or None."""
         if self.rate_hz < LEAST_PEAK_RATE_HZ:
             return f"sampled at {self.rate_hz:.0f} Hz: an impact peak needs at least {LEAST_PEAK_RATE_HZ:.0f} Hz"
-        return self._filtered(LEAST_PEAK_CONTENT_HZ, "an impact peak")
+        return self._filtered(LEAST_PEAK_CONTENT_HZ, "an impact peak needs")
 
     def _filtered(self, need_hz: float, what: str) -> str | None:
         if self.cut_off_hz is not None and self.cut_off_hz < need_hz:
             how = "as the file says" if self.named else "as its spectrum shows"
             return (
-                f"the recording was low-passed at about {self.cut_off_hz:.0f} Hz before it was stored, {how}: {what} need "
+                f"the recording was low-passed at about {self.cut_off_hz:.0f} Hz before it was stored, {how}: {what} "
                 f"what lies up to {need_hz:.0f} Hz"
             )
         return None

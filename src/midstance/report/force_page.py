@@ -65,7 +65,8 @@ def force_content(record: GroundRecord) -> dict[str, Any]:
         "settings": [{"name": setting_name(k), "value": setting_words(v)} for k, v in _used(record).items()],
         "sha256": record.sha256,
         "cautions": {
-            kind: [_of_recording(c.text) for c in known.cautions if c.kind == kind] for kind in ("usual", "stop", "emergency")
+            kind: [_of_recording(c.text) for c in known.cautions if c.kind == kind]
+            for kind in ("usual", "stop", "emergency")
         },
     }
 

@@ -12,8 +12,11 @@ from midstance.force.measures import CALIBRATION_SIGMA, TILT_SIGMA, WEIGHT_SIGMA
 from midstance.force.model import Contact
 from midstance.force.registry import FORCE_REGISTRY, TIME_KEYS
 from midstance.gait.model import SIDES, QualityCheck, StrideValue
+from midstance.report.force_curves import spread_out
 from midstance.report.tables import measure_rows, titles_of
 
+#: Contacts of a foot drawn beside a measure's mean; of more, so many evenly spread over the recording.
+MOST_DOTS = 60
 VERDICT = {"good": "good", "usable": "usable", "unfit": "not fit", "unknown": "not known"}
 GROUPS = (
     ("Times", "From the instants at which the vertical force passes the threshold.", TIME_KEYS),
@@ -27,8 +30,8 @@ _SURFACE = {"treadmill": "force-measuring treadmill", "plates": "plates in the g
 STRIKE_NOTE = (
     "Rearfoot, midfoot and forefoot are thirds of the line from heel to metatarsal heads, by where the load first falls. On "
     "78 legs of 13 runners on a treadmill the class agreed with the published one in 67 (85.9 %), and rearfoot and forefoot "
-    "were never exchanged; but the part of contact that is looked at was chosen on the same legs, so for other runners expect "
-    "less. Strike pattern describes; it is never judged."
+    "were never exchanged; but the part of contact that is looked at was chosen on the same legs, so for other runners "
+    "expect less. Strike pattern describes; it is never judged."
 )
 
 
@@ -99,12 +102,13 @@ def groups(record: GroundRecord) -> list[dict[str, Any]]:
     values: dict[tuple[str, str, str], list[StrideValue]] = {}
     for v in record.result.values:
         values.setdefault((v.measure, v.view, v.side), []).append(v)
+    thinned = {k: [v[i] for i in spread_out(len(v), MOST_DOTS)] for k, v in values.items()}
     have = {m.measure for m in record.result.measures}
     return [
         {
             "title": title,
             "note": note,
-            "measures": [measure_rows(record.result.measures, k, values) for k in keys if k in have],
+            "measures": [measure_rows(record.result.measures, k, thinned) for k in keys if k in have],
         }
         for title, note, keys in GROUPS
     ]
@@ -157,12 +161,12 @@ def weak_points(record: GroundRecord) -> list[str]:
     measured = {m.measure for m in record.result.measures if m.value is not None}
     out = [
         "Contact depends on the threshold: on 26 runners at 2.5 to 4.5 m/s it reads 11 to 17 ms longer at 20 N than at "
-        "50 N. Compare like with like. The labelled events of a sprint over plates were met within 4 ms at 10 N only (at 50 N "
-        "within 7 ms).",
+        "50 N. Compare like with like. The labelled events of a sprint over plates were met within 4 ms at 10 N only (at "
+        "50 N within 7 ms).",
         "The intervals hold errors that were not measured on this platform but chosen: "
-        f"{100 * CALIBRATION_SIGMA:g} % for its calibration, {100 * WEIGHT_SIGMA:g} % for body weight, {TILT_SIGMA:g} rad for "
-        f"a vertical that isn't quite vertical, {1000 * PLACE_SIGMA_M:g} mm for where a marker sits on the shoe. They don't "
-        "hold the change from day to day.",
+        f"{100 * CALIBRATION_SIGMA:g} % for its calibration, {100 * WEIGHT_SIGMA:g} % for body weight, {TILT_SIGMA:g} rad "
+        f"for a vertical that isn't quite vertical, {1000 * PLACE_SIGMA_M:g} mm for where a marker sits on the shoe. They "
+        "don't hold the change from day to day.",
     ]
     if measured & {"loading_rate_average", "loading_rate_peak"}:
         out.append(
