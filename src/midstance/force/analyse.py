@@ -26,6 +26,8 @@ from midstance.gait.model import SIDES, Exclusion, Floats, Measure, QualityCheck
 
 #: No platform bears this much, N or N m: such numbers are damage.
 LARGEST = 1e6
+#: Share of samples beyond that from which the recording isn't damaged but in another unit. Engineering choice.
+MOST_BEYOND = 0.005
 Progress = Callable[[float], None]
 
 
@@ -53,22 +55,45 @@ def measure_force(
         The recording can't be trusted: wrong unit, no weight on any channel, nobody on the plates, nothing but gaps.
     """
     asked = settings or ForceSettings()
-    first = survey(about, _beginning(about, _possible(blocks()), asked, where), asked, where=where)
+    limits = _Limits(where)
+    first = survey(about, _beginning(about, limits.within(blocks()), asked, where), asked, where=where)
+    limits.check()
     plates = _plates_measured(about, first)
     run = _Run(about, first, asked, plates, where)
-    for piece in pieces(_possible(blocks()), about.rate_hz):
+    limits = _Limits(where)
+    for piece in pieces(limits.within(blocks()), about.rate_hz):
         run.take(piece)
         if about.samples:
             progress(min(1.0, piece.core_stop / about.samples))
+    limits.check()
     return run.result()
 
 
-def _possible(blocks: Iterable[ForceBlock]) -> Iterator[ForceBlock]:
-    """Blocks in which what can't be a force or a moment is missing."""
-    for block in blocks:
-        with np.errstate(invalid="ignore"):
-            fine = np.abs(block.wrench) < LARGEST
-        yield block if fine.all() else attrs.evolve(block, wrench=np.where(fine, block.wrench, np.nan))
+class _Limits:
+    """What no platform can bear: single samples are damage and count as missing; many mean another unit."""
+
+    def __init__(self, where: str) -> None:
+        self._where, self._beyond, self._samples = where, 0, 0
+
+    def within(self, blocks: Iterable[ForceBlock]) -> Iterator[ForceBlock]:
+        """Blocks in which what can't be a force or a moment is missing."""
+        for block in blocks:
+            with np.errstate(invalid="ignore"):
+                fine = np.abs(block.wrench) < LARGEST
+                self._beyond += int((np.abs(block.wrench[:, :, :3]) >= LARGEST).any(axis=(0, 2)).sum())
+            self._samples += block.wrench.shape[1]
+            yield block if fine.all() else attrs.evolve(block, wrench=np.where(fine, block.wrench, np.nan))
+
+    def check(self) -> None:
+        """Refuse a recording with more than ``MOST_BEYOND`` of such samples."""
+        if self._beyond > MOST_BEYOND * self._samples:
+            raise ForceError(
+                f"{100 * self._beyond / self._samples:.0f} % of the samples hold forces beyond {LARGEST / 1e6:g} million N, "
+                "which no platform bears",
+                where=self._where,
+                allowed="forces of a runner, in the unit that is stated",
+                next_step="check the unit of the force columns; they may be in N",
+            )
 
 
 def _beginning(about: ForceAbout, blocks: Iterable[ForceBlock], settings: ForceSettings, where: str) -> Floats:
