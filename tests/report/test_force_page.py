@@ -96,6 +96,7 @@ def test_everything_is_on_it(record):
         "Nothing is drawn while the foot is in the air",
         "Plate 1: type 4, volts through its calibration matrix",
         "the recording begins or ends within it",
+        "Negative: against the direction of travel.",
         "What is weak",
         "67 (85.9 %)",
         "within 4 ms at 10 N only",
@@ -106,6 +107,7 @@ def test_everything_is_on_it(record):
         record.sha256,
     ):
         assert words in text, words
+    assert "Positive: ." not in text
 
 
 def test_what_is_not_there_is_said(vertical_only):

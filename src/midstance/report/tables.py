@@ -120,7 +120,9 @@ def measure_rows(
         )
     if len(rows) == 1 and "reason" in rows[0]:
         rows[0]["side"] = ""
-    sign = f"Positive: {info.positive}." if info and info.negative else ""
+    sign = ""
+    if info and info.negative:
+        sign = f"Positive: {info.positive}." if info.positive else f"Negative: {info.negative}."
     return {
         "title": title_of(key),
         "definition": info.definition if info else "",
