@@ -39,7 +39,12 @@ def queue_film(db: Session, film: FilmRow, *, by: str) -> JobRow:
 def queue_missing(db: Session, home: Home) -> int:
     """Let films be prepared that have no playable copy, as after a restore; how many. What failed before is left alone."""
     queued = 0
-    for film in db.scalars(select(FilmRow).order_by(FilmRow.created_at, FilmRow.id)):
+    # Ids alone first: this is asked at every start, in records of many years, and nearly all copies are there.
+    asked = select(FilmRow.id, FilmRow.sha256).order_by(FilmRow.created_at, FilmRow.id)
+    for film_id, sha256 in db.execute(asked).all():
+        if (home.proxy(sha256) / FRAMES_FILE).is_file():
+            continue
+        film = db.get_one(FilmRow, film_id)
         state = film_state(db, home, film)
         if not state.prepared and (state.job is None or state.job.state == "done"):
             queue_film(db, film, by="")

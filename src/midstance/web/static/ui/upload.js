@@ -30,6 +30,7 @@ function prepare(form, done) {
     form.classList.remove("over");
     if (event.dataTransfer?.files.length) send(form, event.dataTransfer.files, done);
   });
+  if (input.files?.length) send(form, input.files, done); // chosen before this script was there
 }
 
 /** @param {HTMLFormElement} form @param {FileList} files @param {() => void} done */
