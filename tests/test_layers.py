@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "src" / "midstance"
-PURE = ("signals", "gait", "findings", "evidence")
+PURE = ("signals", "gait", "force", "findings", "evidence")
 #: Modules that open, draw, show or read a clock.
 IMPURE = {
     "PIL", "ai_edge_litert", "av", "cv2", "datetime", "jinja2", "matplotlib", "multiprocessing", "openvino", "os", "pathlib",

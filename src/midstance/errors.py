@@ -47,6 +47,10 @@ class FilmError(MidstanceError):
     """A film cannot be read, or its times cannot be trusted."""
 
 
+class ForceError(MidstanceError):
+    """A force recording cannot be read, or what it holds cannot be trusted."""
+
+
 class RunnerError(MidstanceError):
     """No runner, or not one runner throughout, was found in a film."""
 

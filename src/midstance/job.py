@@ -13,11 +13,18 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+import attrs
+
 from midstance.assess.export import write_json, write_landmarks_parquet, write_measures_csv, write_strides_csv
+from midstance.assess.ground import GroundRecord, measure_recording
+from midstance.assess.ground_export import write_force_contacts_csv, write_force_json, write_force_measures_csv
 from midstance.assess.pipeline import FilmProgress, assess_films, no_progress
 from midstance.assess.result import Assessment
 from midstance.assess.settings import Settings
 from midstance.errors import FilmError, OutputError
+from midstance.force.model import ForceSettings
+from midstance.plates.read import ReadOptions
+from midstance.report.force_page import write_force_page
 from midstance.report.pictures import make_pictures
 from midstance.report.stills import Still
 from midstance.report.write import write_report
@@ -33,6 +40,20 @@ OURS = re.compile(
 STILL = re.compile(r"(side|side_far|rear|front)-(left|right)-[a-z_]+-stride\d+\.jpg")
 #: What file managers leave in any folder, and what a run that was killed may have left.
 LITTER = re.compile(r"\.DS_Store|Thumbs\.db|desktop\.ini|\.midstance-[0-9a-f]{8}\.(part|old)")
+#: The file that marks a folder as results of a force recording.
+FORCE_MARK = "force.json"
+
+
+@attrs.frozen
+class Content:
+    """What a result folder of one kind holds: the file that marks it, and the names that may be replaced in it."""
+
+    mark: str
+    ours: re.Pattern[str]
+
+
+FILMS = Content(MARK, OURS)
+FORCE = Content(FORCE_MARK, re.compile(r"force\.(json|html)|force_(measures|contacts)\.csv"))
 #: Results are not begun with less room than this, bytes: a report with three overlays takes about half.
 MIN_FREE_BYTES = 20_000_000
 
@@ -95,7 +116,32 @@ def listed(folder: Path) -> list[Path]:
     return files + rest
 
 
-def check_place(out: Path, *, overwrite: bool) -> None:
+def run_force(
+    recording: Path,
+    settings: ForceSettings,
+    options: ReadOptions,
+    out: Path,
+    *,
+    overwrite: bool = False,
+    progress: Callable[[float], None] = lambda share: None,
+) -> tuple[GroundRecord, list[Path]]:
+    """Measure a force recording and leave page, JSON and tables in ``out``, all or nothing as ``run`` does.
+
+    Returns
+    -------
+    record, files : the result, and the files in ``out`` in the order a reader would open them.
+    """
+    check_place(out, overwrite=overwrite, content=FORCE)
+    with _staged(out, overwrite=overwrite, content=FORCE) as stage:
+        record = measure_recording(recording, settings, options, progress)
+        write_force_json(record, stage / FORCE_MARK)
+        write_force_measures_csv(record, stage / "force_measures.csv")
+        write_force_contacts_csv(record, stage / "force_contacts.csv")
+        write_force_page(record, stage / "force.html")
+    return record, [out / n for n in ("force.html", FORCE_MARK, "force_measures.csv", "force_contacts.csv")]
+
+
+def check_place(out: Path, *, overwrite: bool, content: Content = FILMS) -> None:
     """Stop before any work when the results could not be written.
 
     Raises
@@ -104,7 +150,7 @@ def check_place(out: Path, *, overwrite: bool) -> None:
         The place exists and may not be replaced, or can't be written, or has no room.
     """
     try:
-        _check_content(out, overwrite=overwrite)
+        _check_content(out, overwrite=overwrite, content=content)
         place = out.resolve()
         existing = next(p for p in [place, *place.parents] if p.exists())
         writable = existing.is_dir() and os.access(existing, os.W_OK | os.X_OK)
@@ -122,7 +168,7 @@ def check_place(out: Path, *, overwrite: bool) -> None:
         raise _output_fault(OSError(errno.ENOSPC, "no space"), out)
 
 
-def _check_content(out: Path, *, overwrite: bool) -> None:
+def _check_content(out: Path, *, overwrite: bool, content: Content) -> None:
     if out.exists() and not out.is_dir():
         raise OutputError(
             "a file is in the way", where=str(out), allowed="a folder", next_step="choose another folder with --out"
@@ -130,8 +176,8 @@ def _check_content(out: Path, *, overwrite: bool) -> None:
     held = [p for p in sorted(out.iterdir()) if not LITTER.fullmatch(p.name)] if out.is_dir() else []
     if not held:
         return
-    ours = _is_result(out)
-    strange = [p.relative_to(out).as_posix() for p in held if not OURS.fullmatch(p.name)]
+    ours = _is_result(out, content.mark)
+    strange = [p.relative_to(out).as_posix() for p in held if not content.ours.fullmatch(p.name)]
     stills = out / "stills"
     if stills.is_dir():
         inside = (p for p in sorted(stills.iterdir()) if not LITTER.fullmatch(p.name))
@@ -146,7 +192,7 @@ def _check_content(out: Path, *, overwrite: bool) -> None:
         )
     if not ours:
         raise OutputError(
-            f"the folder holds other things than results (no {MARK} of this program in it), and is left alone",
+            f"the folder holds other things than results (no {content.mark} of this program in it), and is left alone",
             where=str(out),
             allowed="a new or empty folder, or one with earlier results",
             next_step="choose another folder with --out",
@@ -160,10 +206,10 @@ def _check_content(out: Path, *, overwrite: bool) -> None:
         )
 
 
-def _is_result(out: Path) -> bool:
+def _is_result(out: Path, mark: str = MARK) -> bool:
     """Tell whether a folder holds results of this program."""
     try:
-        with (out / MARK).open("rb") as file:
+        with (out / mark).open("rb") as file:
             return b'"software": "midstance ' in file.read(200)
     except OSError:
         return False
@@ -175,7 +221,7 @@ def _some(names: list[str], most: int = 3) -> str:
 
 
 @contextmanager
-def _staged(out: Path, *, overwrite: bool) -> Iterator[Path]:
+def _staged(out: Path, *, overwrite: bool, content: Content = FILMS) -> Iterator[Path]:
     """Give a hidden folder; move what is in it into place when the block ends well, remove it when it does not.
 
     It lies in ``out`` where that exists, because ``out`` may be a disk of its own or the only folder we may write to.
@@ -189,7 +235,7 @@ def _staged(out: Path, *, overwrite: bool) -> Iterator[Path]:
         stage = _hidden(place if place.is_dir() else place.parent, "part")
         yield stage
         with _undisturbed():
-            _move(stage, place, out, overwrite=overwrite)
+            _move(stage, place, out, overwrite=overwrite, content=content)
     except OSError as error:
         raise _output_fault(error, out) from error
     except OutputError as error:
@@ -214,16 +260,16 @@ def _hidden(parent: Path, kind: str) -> Path:
     return folder
 
 
-def _move(stage: Path, place: Path, out: Path, *, overwrite: bool) -> None:
+def _move(stage: Path, place: Path, out: Path, *, overwrite: bool, content: Content) -> None:
     if not place.exists():
         stage.rename(place)
         return
-    check_place(out, overwrite=overwrite)  # somebody may have put something there meanwhile
+    check_place(out, overwrite=overwrite, content=content)  # somebody may have put something there meanwhile
     old = _hidden(place, "old")
     moved: list[tuple[Path, Path]] = []
     try:
         for target, source in (
-            *((old / p.name, p) for p in sorted(place.iterdir()) if OURS.fullmatch(p.name)),
+            *((old / p.name, p) for p in sorted(place.iterdir()) if content.ours.fullmatch(p.name)),
             *((place / p.name, p) for p in sorted(stage.iterdir())),
         ):
             source.rename(target)

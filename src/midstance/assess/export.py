@@ -49,6 +49,8 @@ _UNIT_IN_NAME = {
     "m/s": "m_per_s",
     "kN/m": "kN_per_m",
     "%": "percent",
+    "BW/s": "BW_per_s",
+    "BW·s": "BW_s",
 }
 
 
@@ -78,7 +80,8 @@ def plain(value: Any) -> Any:
     raise TypeError(f"an assessment can't hold a {type(value).__name__}")
 
 
-def _quality(check: QualityCheck) -> dict[str, Any]:
+def quality_entry(check: QualityCheck) -> dict[str, Any]:
+    """Return a check of fitness as it stands in the JSON."""
     return {
         "check": check.check,
         "value": check.value,
@@ -99,7 +102,7 @@ def _film(film: FilmResult) -> dict[str, Any]:
         "duration_s": film.duration_s,
         "capture_fps": film.capture_fps,
         "direction": film.direction,
-        "quality": [_quality(c) for c in film.quality],
+        "quality": [quality_entry(c) for c in film.quality],
         "name": film.name,
         "sha256": film.sha256,
         "width_px": film.width,
@@ -127,7 +130,8 @@ def _event(event: Event) -> dict[str, Any]:
     }
 
 
-def _measure(measure: Measure) -> dict[str, Any]:
+def measure_entry(measure: Measure) -> dict[str, Any]:
+    """Return a measure as it stands in the JSON; ``reason`` only where it is not measurable."""
     entry: dict[str, Any] = {
         "measure": measure.measure,
         "side": measure.side,
@@ -183,7 +187,7 @@ def assessment_to_dict(a: Assessment) -> dict[str, Any]:
         "software": a.software,
         "films": [_film(f) for f in a.films],
         "events": [_event(e) for e in a.events],
-        "measures": [_measure(m) for m in a.measures],
+        "measures": [measure_entry(m) for m in a.measures],
         "findings": [_finding(f, a.overrule_of(f)) for f in a.findings],
         "plan": {"note": NO_PLAN},
         "excluded": [_exclusion(e) for e in a.exclusions],
@@ -216,7 +220,7 @@ def _cell(value: Any) -> str:
     return repr(cell) if isinstance(cell, float) else str(cell)
 
 
-def _write_csv(file: Path, rows: Iterable[Iterable[Any]]) -> None:
+def write_csv(file: Path, rows: Iterable[Iterable[Any]]) -> None:
     """Write rows as RFC 4180 asks: commas, CRLF, quotes only where needed; UTF-8 without a mark."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer, lineterminator="\r\n")
@@ -240,9 +244,9 @@ def write_measures_csv(a: Assessment, file: Path) -> None:
         "method",
         "reason",
     )
-    entries = [_measure(m) for m in a.measures]
+    entries = [measure_entry(m) for m in a.measures]
     names = ("measure", "side", "view", "unit", "value", "low", "high", "n", "method", "reason")
-    _write_csv(file, [header, *([e.get(k) for k in names] for e in entries)])
+    write_csv(file, [header, *([e.get(k) for k in names] for e in entries)])
 
 
 def column_name(measure: str, unit: str) -> str:
@@ -281,7 +285,7 @@ def write_strides_csv(a: Assessment, file: Path) -> None:
             sv = mine.get(key)
             row += [sv.value, sv.low, sv.high] if sv else [None, None, None]
         rows.append(row)
-    _write_csv(file, rows)
+    write_csv(file, rows)
 
 
 def _rank(views: list[View], view: str) -> int:

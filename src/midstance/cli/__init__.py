@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from midstance import __version__
-from midstance.cli import films, tools, workbench
+from midstance.cli import films, force, tools, workbench
 from midstance.cli.common import INTERRUPTED, err
 
 app = typer.Typer(
@@ -21,6 +21,7 @@ app = typer.Typer(
 for command in (
     films.assess,
     films.demo,
+    force.force,
     workbench.serve,
     workbench.account,
     workbench.backup,

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 #: What a film is given as. "side_far" is a second side film, of the runner's other side; it is measured as "side".
-View = Literal["side", "side_far", "rear", "front"]
+#: "force" is no film: it marks what came from force platforms.
+View = Literal["side", "side_far", "rear", "front", "force"]
 Side = Literal["left", "right"]
 MeasureSide = Literal["left", "right", "both"]
 EventKind = Literal["initial_contact", "toe_off"]

@@ -11,7 +11,7 @@ import attrs
 
 from midstance.gait.model import MeasureSide, View
 
-Group = Literal["time", "side", "frontal", "estimate"]
+Group = Literal["time", "side", "frontal", "estimate", "force"]
 
 _ALL: tuple[View, ...] = ("side", "rear", "front")
 _SIDE: tuple[View, ...] = ("side",)

@@ -73,7 +73,7 @@ def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | 
         "humility": humility,
         "methods": methods(a),
         "method_notes": notes,
-        "settings": [{"name": _setting_name(k), "value": _setting(v)} for k, v in sorted(a.settings.items())],
+        "settings": [{"name": setting_name(k), "value": setting_words(v)} for k, v in sorted(a.settings.items())],
         "plan_note": NO_PLAN,
         "cautions": {kind: [c.text for c in known.cautions if c.kind == kind] for kind in ("usual", "stop", "emergency")},
         "sources": [{"text": c.text(), "says": c.says} for c in sources],
@@ -319,10 +319,10 @@ def _method_notes(a: Assessment, known: Evidence) -> list[str]:
     return notes
 
 
-_SETTING_UNITS = {"mps": "m/s", "hz": "Hz", "fps": "frames/s", "s": "s", "m": "m", "kg": "kg"}
+_SETTING_UNITS = {"mps": "m/s", "hz": "Hz", "fps": "frames/s", "s": "s", "m": "m", "kg": "kg", "n": "N"}
 
 
-def _setting_name(key: str) -> str:
+def setting_name(key: str) -> str:
     """Return a setting's key in words with its unit behind: "speed_mps" as "speed, m/s"."""
     *words, last = key.split("_")
     if words and last in _SETTING_UNITS:
@@ -330,7 +330,8 @@ def _setting_name(key: str) -> str:
     return key.replace("_", " ")
 
 
-def _setting(value: Any) -> str:
+def setting_words(value: Any) -> str:
+    """Return a setting's value in words."""
     if value is None:
         return "not set"
     if isinstance(value, bool):
@@ -338,7 +339,7 @@ def _setting(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     if isinstance(value, dict):
-        return ", ".join(f"{k} {_setting(v)}" for k, v in value.items())
+        return ", ".join(f"{k} {setting_words(v)}" for k, v in value.items())
     if isinstance(value, list | tuple):
-        return ", ".join(_setting(v) for v in value) or "none"
+        return ", ".join(setting_words(v) for v in value) or "none"
     return str(value)

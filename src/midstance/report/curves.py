@@ -74,7 +74,7 @@ def nice_ticks(low: float, high: float, count: int = 4) -> list[float]:
     return [i * step for i in range(first, last + 1)]
 
 
-def _path(x: Floats, y: Floats) -> str:
+def path_data(x: Floats, y: Floats) -> str:
     """Return path data with one decimal, broken where a value is missing."""
     parts: list[str] = []
     pen_down = False
@@ -132,10 +132,10 @@ def curve_drawing(curves: Sequence[Curve], up_means: str) -> Drawing:
     out.append(f'<text class="t" x="{x1:.1f}" y="{y_axis}" text-anchor="end">next contact</text>')
     q = np.linspace(0.0, 100.0, first.mean.shape[0])
     for c in curves:
-        thin = "".join(_path(x_of(q)[::2], y_of(row * scale)[::2]) for row in np.atleast_2d(c.strides))
+        thin = "".join(path_data(x_of(q)[::2], y_of(row * scale)[::2]) for row in np.atleast_2d(c.strides))
         out.append(f'<path class="s{c.side[0]}" d="{thin}"/>')
     for c in curves:
-        out.append(f'<path class="m{c.side[0]}" d="{_path(x_of(q), y_of(c.mean * scale))}"/>')
+        out.append(f'<path class="m{c.side[0]}" d="{path_data(x_of(q), y_of(c.mean * scale))}"/>')
     out.append("</svg>")
     spoken = []
     for c in curves:

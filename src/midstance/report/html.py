@@ -15,8 +15,9 @@ def _source(name: str) -> str:
     return (resources.files("midstance.report") / "templates" / name).read_text(encoding="utf-8")
 
 
-@lru_cache(maxsize=1)
-def _template() -> Template:
+@lru_cache(maxsize=4)
+def page_template(name: str) -> Template:
+    """Return a page's template; what it holds is escaped, and a name it doesn't know is a fault."""
     environment = Environment(
         loader=FunctionLoader(_source),
         autoescape=True,
@@ -24,7 +25,7 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("report.html.j2")
+    return environment.get_template(name)
 
 
 def render_html(content: Mapping[str, Any], pictures: Mapping[str, bytes]) -> str:
@@ -33,4 +34,4 @@ def render_html(content: Mapping[str, Any], pictures: Mapping[str, bytes]) -> st
         name: f"data:image/jpeg;base64,{base64.b64encode(data).decode('ascii')}"
         for name, data in pictures.items()
     }
-    return _template().render(**content, pictures=inline)
+    return page_template("report.html.j2").render(**content, pictures=inline)

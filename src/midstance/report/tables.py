@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from midstance.assess.result import Assessment
 from midstance.findings.words import join_words, number
+from midstance.force.registry import FORCE_REGISTRY
 from midstance.gait.model import Measure, StrideValue, View
-from midstance.gait.registry import REGISTRY
+from midstance.gait.registry import REGISTRY, MeasureInfo
 from midstance.report.curves import dot_drawing, dot_range
 
+#: Measures of films and of force recordings by key, in the order of the report.
+KNOWN: dict[str, MeasureInfo] = {**REGISTRY, **FORCE_REGISTRY}
 FILM_TITLES: dict[View, str] = {
     "side": "From the side", "side_far": "From the other side", "rear": "From behind", "front": "From the front"
 }  # fmt: skip
@@ -31,7 +34,7 @@ GROUPS = (
 
 def title_of(key: str) -> str:
     """Return a measure's title; for a key that isn't registered the key in words."""
-    return REGISTRY[key].title if key in REGISTRY else key.replace("_", " ").capitalize()
+    return KNOWN[key].title if key in KNOWN else key.replace("_", " ").capitalize()
 
 
 def titles_of(keys: Iterable[str]) -> str:
@@ -44,7 +47,7 @@ def shown(key: str, unit: str) -> tuple[float, str, int]:
     """Return the factor, the unit and the decimals that people read: ms for times, cm for short lengths, °
     for angles.
     """
-    decimals = REGISTRY[key].decimals if key in REGISTRY else 2
+    decimals = KNOWN[key].decimals if key in KNOWN else 2
     if unit == "s":
         return 1000.0, "ms", max(0, decimals - 3)
     if unit == "m" and decimals >= 3:
@@ -72,19 +75,22 @@ def measure_groups(a: Assessment) -> list[dict[str, Any]]:
     for v in a.measured_strides():
         strides.setdefault((v.measure, v.view, v.side), []).append(v)
     keys = list(dict.fromkeys(m.measure for m in a.measures))
-    keys.sort(key=lambda k: list(REGISTRY).index(k) if k in REGISTRY else len(REGISTRY))
+    keys.sort(key=lambda k: list(KNOWN).index(k) if k in KNOWN else len(KNOWN))
     out = []
     for group, title, note in GROUPS:
-        mine = [k for k in keys if (REGISTRY[k].group if k in REGISTRY else "other") == group]
+        mine = [k for k in keys if (KNOWN[k].group if k in KNOWN else "other") == group]
         if mine:
-            entries = [_entry(a, key, strides) for key in mine]
+            entries = [measure_rows(a.measures, key, strides) for key in mine]
             out.append({"title": title, "note": note, "measures": entries})
     return out
 
 
-def _entry(a: Assessment, key: str, strides: dict[tuple[str, str, str], list[StrideValue]]) -> dict[str, Any]:
-    mine = [m for m in a.measures if m.measure == key]
-    info = REGISTRY.get(key)
+def measure_rows(
+    measures: Sequence[Measure], key: str, strides: dict[tuple[str, str, str], list[StrideValue]]
+) -> dict[str, Any]:
+    """Return one measure's title, definition and rows; ``strides`` are its values by (measure, view, side)."""
+    mine = [m for m in measures if m.measure == key]
+    info = KNOWN.get(key)
     # The first film that gives the measure is shown in full, the others in a line below it.
     first = next((m.view for m in mine if m.value is not None), mine[0].view)
     main = [m for m in mine if m.view == first]
@@ -114,7 +120,9 @@ def _entry(a: Assessment, key: str, strides: dict[tuple[str, str, str], list[Str
         )
     if len(rows) == 1 and "reason" in rows[0]:
         rows[0]["side"] = ""
-    sign = f"Positive: {info.positive}." if info and info.negative else ""
+    sign = ""
+    if info and info.negative:
+        sign = f"Positive: {info.positive}." if info.positive else f"Negative: {info.negative}."
     return {
         "title": title_of(key),
         "definition": info.definition if info else "",
@@ -150,7 +158,7 @@ def stride_tables(a: Assessment) -> list[dict[str, Any]]:
     out = []
     for film in a.films:
         values = [v for v in a.stride_values if v.view == film.view]
-        keys = [k for k in REGISTRY if any(v.measure == k for v in values)]
+        keys = [k for k in KNOWN if any(v.measure == k for v in values)]
         units = {v.measure: v.unit for v in values}
         rows: dict[tuple[int, str], dict[str, StrideValue]] = {}
         for v in values:
