@@ -26,6 +26,7 @@ from midstance.assess.pipeline import ORDER, combine, contact_time
 from midstance.assess.reading import FilmReading, Marked, interpret, needs_pictures, with_marks
 from midstance.assess.result import Assessment
 from midstance.assess.settings import Settings
+from midstance.assess.straight import roll_of
 from midstance.errors import MidstanceError, NotFoundError
 from midstance.gait.com import whole_body_com
 from midstance.gait.model import LANDMARKS, Floats, PlanePaths, Stance, View, seen_as
@@ -250,7 +251,7 @@ def _measured(parts: FilmMeasures, reading: FilmReading, settings: Settings, *, 
         measures = tuple(
             attrs.evolve(m, value=None, low=None, high=None, reason="the running speed isn't noted yet") for m in measures
         )
-    roll = next((-float(q.value) for q in result.quality if q.check == "camera_roll" and q.value is not None), 0.0)
+    roll, _ = roll_of(result.quality)
     if reading.roll is not None:
         roll = reading.roll[0]
     if reading.camera is not None:

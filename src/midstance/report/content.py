@@ -64,7 +64,7 @@ def report_content(a: Assessment, stills: Sequence[Still], evidence: Evidence | 
         "stands_out": [f for f in findings if f["status"] == "clear" and not f["overruled"]],
         "described": [f for f in findings if f["status"] == "described" and not f["overruled"]],
         "overruled": [f for f in findings if f["overruled"]],
-        "curves": _curves(a),
+        "curves": curves_of(a),
         "groups": measure_groups(a),
         "strides": stride_tables(a),
         "films": [_film(f) for f in a.films],
@@ -177,6 +177,15 @@ def _still_alt(s: Still) -> str:
 
 
 def _finding(f: Finding, overruled: Overruled | None) -> dict[str, Any]:
+    return {
+        **finding_texts(f),
+        "measures": [title_of(k) for k in f.measures],
+        "overruled": _overruled(overruled) if overruled else "",
+    }
+
+
+def finding_texts(f: Finding) -> dict[str, Any]:
+    """Return a finding as it is shown, part by part; ``strength`` counts from 0 to 4."""
     text = paragraphs(f.text)
     return {
         "key": f.key,
@@ -189,8 +198,6 @@ def _finding(f: Finding, overruled: Overruled | None) -> dict[str, Any]:
         "evidence": f.evidence,
         "strength": STRENGTH[f.evidence],
         "source": f.source,
-        "measures": [title_of(k) for k in f.measures],
-        "overruled": _overruled(overruled) if overruled else "",
     }
 
 
@@ -200,7 +207,8 @@ def _overruled(o: Overruled) -> str:
     return f"Overruled{f' ({who})' if who else ''}: {o.why.rstrip('.')}."
 
 
-def _curves(a: Assessment) -> list[dict[str, Any]]:
+def curves_of(a: Assessment) -> list[dict[str, Any]]:
+    """Return the curves of each film as drawings with their words."""
     out = []
     for film in a.films:
         panels = []
@@ -214,7 +222,7 @@ def _curves(a: Assessment) -> list[dict[str, Any]]:
             counts = join_words([f"{c.strides.shape[0]} {c.side}" for c in pair])
             panels.append({"title": pair[0].title, "svg": drawing.svg, "alt": drawing.alt, "note": f"{counts} strides"})
         if panels:
-            out.append({"view": FILM_TITLES[film.view], "panels": panels})
+            out.append({"key": film.view, "view": FILM_TITLES[film.view], "panels": panels})
     return out
 
 

@@ -13,11 +13,10 @@ from starlette.responses import Response
 from midstance.assess.result import Assessment
 from midstance.errors import NotFoundError, OptionError
 from midstance.evidence import load_evidence
-from midstance.findings import does_not_say, paragraphs
 from midstance.gait.model import Finding
 from midstance.records import corrections
 from midstance.records.tables import OverruleRow
-from midstance.report.content import STRENGTH
+from midstance.report.content import finding_texts
 from midstance.report.tables import title_of
 from midstance.web import words
 from midstance.web.deps import DatabaseDep, Id, ReadDb, Who, WorkbenchDep
@@ -109,18 +108,8 @@ def _page(
 
 
 def _entry(f: Finding, a: Assessment) -> dict[str, Any]:
-    said = paragraphs(f.text)
     return {
-        "key": f.key,
-        "side": f.side,
-        "title": f.title,
-        "status": f.status,
-        "seen": said[0] if said else "",
-        "meaning": list(said[1:]),
-        "not_said": does_not_say(f.text),
-        "evidence": f.evidence,
-        "strength": STRENGTH[f.evidence],
-        "source": f.source,
+        **finding_texts(f),
         "measures": [{"key": k, "title": title_of(k)} for k in f.measures],
         "overruled": a.overrule_of(f),
     }

@@ -11,11 +11,8 @@ from starlette.responses import Response
 
 from midstance.assess.result import Assessment
 from midstance.errors import MidstanceError
-from midstance.findings.words import join_words
-from midstance.gait.registry import REGISTRY
 from midstance.records.tables import AssessmentRow
-from midstance.report.curves import curve_drawing
-from midstance.report.tables import FILM_TITLES
+from midstance.report.content import curves_of
 from midstance.web import plots
 from midstance.web.deps import Id, ReadDb, WorkbenchDep
 from midstance.web.measured import assessment_of, film_ids, groups_of
@@ -74,21 +71,3 @@ def measured_context(db: Session, bench: Workbench, session_id: str) -> tuple[di
         return context, assessment_of(db, bench, session_id)
     except MidstanceError as error:
         return {**context, "problem": problem_of(error)}, None
-
-
-def curves_of(a: Assessment) -> list[dict[str, Any]]:
-    """Return the curves of each film as drawings with their words."""
-    out = []
-    for film in a.films:
-        panels = []
-        for key in dict.fromkeys(c.key for c in a.curves if c.view == film.view):
-            pair = [c for c in a.curves if c.view == film.view and c.key == key]
-            about = next((REGISTRY[k] for k in pair[0].measure_keys if k in REGISTRY), None)
-            up = about.positive if about and pair[0].unit == "deg" else "higher"
-            if key == "thigh_angle":  # one of its measures has the opposite sign
-                up = REGISTRY["thigh_angle_contact"].positive
-            counts = join_words([f"{c.strides.shape[0]} {c.side}" for c in pair])
-            panels.append({"title": pair[0].title, "svg": curve_drawing(pair, up).svg, "note": f"{counts} strides"})
-        if panels:
-            out.append({"view": film.view, "title": FILM_TITLES[film.view], "panels": panels})
-    return out
